@@ -1,0 +1,113 @@
+"""What one cycle's readings let the core believe: numbers where they are good and fresh, None where not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.state import CircuitState
+from controller.core.types import CircuitIn, Fit, LinkState, Quality, Value
+
+ZERO_A = 0.3
+"""Below this a reading of current counts as zero: a shunt's offset is some 0.1 A (common practice)."""
+
+GASSING_mV_PER_K = 5.5
+"""Volts of a gassing cell fall by this much per kelvin and cell at constant current (Schiffer 2007: 0.06/11 V/K)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """One circuit's cycle as numbers.
+
+    `dt_ms`: since the last cycle; `gap`: too long to integrate over; `fresh`: current was read in this very cycle;
+    `stale`: one of current, voltage, output state or read-back set-point is too old or missing;
+    `probe_C`: the hottest valid probe (the water where the circuit has no probe); `hot_C`: the same, else its
+    stand-in; `probe_lost`: no probe of those the map serves is valid.
+    """
+
+    now_ms: int
+    dt_ms: int
+    gap: bool
+    fresh: bool
+    stale: bool
+    link: LinkState
+    fit: Fit
+    current_A: float | None
+    voltage_V: float | None
+    set_current_A: float | None
+    output_on: bool | None
+    voltage_V_per_cell: float | None
+    probe_C: float | None
+    hot_C: float | None
+    probe_lost: bool
+    water_C: float | None
+    local: bool
+    fault_code: float | None
+    uptime_s: float | None
+
+    @property
+    def zero(self) -> bool:
+        """Whether current was read and reads as zero."""
+        return self.current_A is not None and -ZERO_A < self.current_A < ZERO_A
+
+
+def number(value: Value | None, stale_ms: int) -> float | None:
+    """Return the number of a value that is good and fresh, else None."""
+    if value is None or value.age_ms > stale_ms:
+        return None
+    if value.quality is Quality.GOOD or value.quality is Quality.SUSPECT:
+        return value.number
+    return None
+
+
+def hottest_C(probes: tuple[Value, ...], stale_ms: int) -> float | None:
+    """Return the highest valid probe, or None."""
+    best = None
+    for probe in probes:
+        found = number(probe, stale_ms)
+        if found is not None and (best is None or found > best):
+            best = found
+    return best
+
+
+def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, cin: CircuitIn) -> Facts:
+    """Turn one circuit's readings into facts; nothing stale or bad passes as a number."""
+    reading = cin.reading
+    stale_ms = settings.stale_ms
+    current = number(reading.current_A, stale_ms)
+    voltage = number(reading.voltage_V, stale_ms)
+    asked = number(reading.set_current_A, stale_ms)
+    output = number(reading.output_on, stale_ms)
+    load = state.load
+    cells = load.plan.cells * load.batteries if load is not None else 0
+    probe = hottest_C(reading.probes, stale_ms)
+    probe_lost = own.probes > 0 and probe is None
+    water = number(cin.bath.water_C, stale_ms)
+    if own.probes == 0:
+        probe = water
+    hot = probe
+    if hot is None:
+        hot = cin.stand_in_C if cin.stand_in_C is not None else water
+    local = number(reading.local, stale_ms)
+    dt_ms = cin.now_ms - state.now_ms
+    return Facts(
+        now_ms=cin.now_ms,
+        dt_ms=dt_ms,
+        gap=dt_ms > stale_ms or dt_ms < 0,
+        fresh=current is not None and reading.current_A.age_ms == 0,
+        stale=current is None or voltage is None or asked is None or output is None,
+        link=reading.link,
+        fit=reading.fit,
+        current_A=current,
+        voltage_V=voltage,
+        set_current_A=asked,
+        output_on=None if output is None else output > 0.5,
+        voltage_V_per_cell=voltage / cells if voltage is not None and cells else None,
+        probe_C=probe,
+        hot_C=hot,
+        probe_lost=probe_lost,
+        water_C=water,
+        local=local is not None and local > 0.5,
+        fault_code=number(reading.fault_code, stale_ms),
+        uptime_s=number(reading.uptime_s, stale_ms),
+    )

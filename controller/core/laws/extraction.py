@@ -1,0 +1,36 @@
+"""Extraction of hydrogen: airflow that is not proved.
+
+Hazard: a charging bath gives off hydrogen and oxygen in the ratio in which they explode; gas leaves the cells for a
+long time after the current ended.
+Law: airflow not proved while current flows or is asked for: the whole bath is held at once, gassing or not. Lost in
+the after-run: the bath is shut for orders, with an alarm of its own. Only measured airflow counts,
+never a fan's contact.
+Default: one reading; a purge of `purge_minutes` of airflow without a break comes before any current.
+Clears: airflow proved; current by order only, after the purge.
+"""
+
+from __future__ import annotations
+
+from controller.core.conditions import CLEAR, Finding, Law
+from controller.core.types import Reaction
+from controller.core.view import BathView
+
+
+def lost_under_current(view: BathView, active: bool) -> Finding:
+    """Return whether airflow is not proved (or not known) while the bath is in use."""
+    if view.facts.airflow:
+        return CLEAR
+    return Finding(view.in_use or active)
+
+
+def lost_in_after_run(view: BathView, active: bool) -> Finding:
+    """Return whether airflow is not proved while gas may still leave the cells."""
+    if view.facts.airflow:
+        return CLEAR
+    return Finding((view.after_run and not view.in_use) or active)
+
+
+LAWS: tuple[Law[BathView], ...] = (
+    Law("extraction_lost", Reaction.HOLD, 1, lost_under_current, readings=0),
+    Law("extraction_lost_after_run", Reaction.HOLD, 1, lost_in_after_run, readings=0),
+)

@@ -1,0 +1,55 @@
+"""Battery temperature: derate, hold, trip.
+
+Hazard: acid far above 55 C drives gas, sheds active mass, softens cases; a hot battery beside hydrogen can burn.
+Law: reduced current from `derate_C`, zero current from `hold_C`, output off and latched from `trip_C` (or the
+profile's own, lower level); towards danger two readings in a row, so that one spike does nothing.
+Defaults: 50, 55, 60 C. Formation in the container is customarily warned about at 55 and stopped at 60 to 65 C
+(from memory); a Navy text allows no charge above 52 C (125 F), so the derate begins below that.
+Clears: derate when the probe has come down and the current is back at 100 %; hold and trip below the level less
+`return_K`, then by order.
+"""
+
+from __future__ import annotations
+
+from controller.core.conditions import CANNOT_TELL, CLEAR, Finding, Law
+from controller.core.types import Reaction
+from controller.core.view import CircuitView
+
+
+def reduced(view: CircuitView, active: bool) -> Finding:
+    """Return whether the probe reduces the current; it ends when the whole current is allowed again."""
+    hot, limit = view.facts.probe_C, view.settings.laws.probe.derate_C
+    if hot is None:
+        return CANNOT_TELL
+    if hot >= limit or (active and view.state.allowed.percent < 100.0):
+        return Finding(True, hot, limit)
+    return CLEAR
+
+
+def _above(view: CircuitView, active: bool, limit: float) -> Finding:
+    hot = view.facts.probe_C
+    if hot is None:
+        return CANNOT_TELL
+    floor = limit - view.settings.laws.probe.return_K if active else limit
+    return Finding(hot >= floor, hot, limit)
+
+
+def too_hot(view: CircuitView, active: bool) -> Finding:
+    """Return whether the probe is at its hold level."""
+    return _above(view, active, view.settings.laws.probe.hold_C)
+
+
+def far_too_hot(view: CircuitView, active: bool) -> Finding:
+    """Return whether the probe is at its trip level, the lower of the bath's and the profile's."""
+    limit = view.settings.laws.probe.trip_C
+    load = view.state.load
+    if load is not None and load.plan.probe_trip_C is not None:
+        limit = min(limit, load.plan.probe_trip_C)
+    return _above(view, active, limit)
+
+
+LAWS: tuple[Law[CircuitView], ...] = (
+    Law("probe_derate", Reaction.DERATE, 2, reduced, readings=2),
+    Law("probe_hold", Reaction.HOLD, 2, too_hot, readings=2),
+    Law("probe_trip", Reaction.TRIP, 2, far_too_hot, readings=2),
+)

@@ -1,0 +1,44 @@
+"""A lost battery probe.
+
+Hazard: nobody sees the battery heat up. A lost value is no value, never zero and never the last one.
+Law: while no probe of the circuit is valid, bath water plus the sisters' rise stands in and the current is limited to
+`derate_C20`; after `hold_minutes`, or at once where the bath is above `bath_C`, the circuit is held.
+Defaults: 0.1 C20 is a finishing current, at which a battery in a flowing bath stays about 5 K above it; an hour lets a
+person change a probe; above 40 C of water there is no margin left to guess with. Own choice, adjustable.
+Clears: by a valid probe; the hold then by order.
+"""
+
+from __future__ import annotations
+
+from controller.core.conditions import CLEAR, Finding, Law
+from controller.core.types import Reaction
+from controller.core.view import CircuitView
+
+
+def lost(view: CircuitView, active: bool) -> Finding:
+    """Return whether an open run goes on without a valid probe (the link itself being sound)."""
+    load = view.state.load
+    if not view.facts.probe_lost or view.facts.stale or load is None or not view.open_run:
+        return CLEAR
+    return Finding(True, allowed_A=view.settings.laws.probe_loss.derate_C20 * load.plan.capacity_C20_Ah)
+
+
+def lost_long(view: CircuitView, active: bool) -> Finding:
+    """Return whether the probe has been lost in an open run; the law's wait makes it long."""
+    return lost(view, active)
+
+
+def lost_in_warm_bath(view: CircuitView, active: bool) -> Finding:
+    """Return whether the probe is lost while the bath leaves no margin, or its water is unknown as well."""
+    if not lost(view, active).holds:
+        return CLEAR
+    water = view.facts.water_C
+    limit = view.settings.laws.probe_loss.bath_C
+    return Finding(water is None or water > limit, water, limit)
+
+
+LAWS: tuple[Law[CircuitView], ...] = (
+    Law("probe_lost", Reaction.DERATE, 2, lost, readings=2),
+    Law("probe_lost_long", Reaction.HOLD, 2, lost_long, lambda s: s.laws.probe_loss.hold_minutes * 60_000.0),
+    Law("probe_lost_warm", Reaction.HOLD, 2, lost_in_warm_bath, readings=2),
+)

@@ -1,0 +1,46 @@
+"""The output machine: a rectifier's output goes off only after zero was read back, or after its settling time.
+
+An arc in a place with hydrogen is what this order avoids: set-point to zero, zero read back, output off.
+"""
+
+from __future__ import annotations
+
+from controller.core.facts import Facts
+from controller.core.types import Command, Output
+
+
+def moved(output: Output, since_ms: int, wanted: bool, facts: Facts, settle_ms: int, now_ms: int) -> tuple[Output, int]:
+    """Return the output's state and since when, for a circuit that wants current or not."""
+    new = output
+    if wanted:
+        new = Output.ON
+    elif output is Output.ON:
+        new = Output.TO_ZERO
+    elif output is Output.TO_ZERO:
+        if facts.zero or now_ms - since_ms >= settle_ms:
+            new = Output.OFF_SENT
+    elif output is Output.OFF_SENT:
+        if facts.zero and facts.output_on is False:
+            new = Output.OFF
+        elif not facts.zero and facts.current_A is not None and now_ms - since_ms > settle_ms:
+            new = Output.STUCK
+    elif output is Output.STUCK and facts.zero:
+        new = Output.OFF_SENT
+    return new, (since_ms if new is output else now_ms)
+
+
+def command(output: Output, set_current_A: float, voltage_limit_V: float, has_contactor: bool) -> Command:
+    """Return the whole command for this cycle; current is asked for in `ON` alone."""
+    if output is Output.ON:
+        return Command(set_current_A, voltage_limit_V, True, has_contactor)
+    closed = has_contactor and output in (Output.TO_ZERO, Output.OFF_SENT)
+    return Command(0.0, voltage_limit_V, output is Output.TO_ZERO, closed)
+
+
+def confirmed(output: Output, facts: Facts) -> bool:
+    """Return whether what the circuit is shown as was read back."""
+    if facts.stale:
+        return False
+    if output is Output.ON:
+        return facts.output_on is True
+    return output is Output.OFF and facts.zero and facts.output_on is False

@@ -1,0 +1,333 @@
+"""The words the core speaks: readings in, orders in, commands and events out.
+
+Plain frozen data. Nothing here may do I/O, know a wall clock or hold prose; units stand in the names.
+Core time is integer milliseconds of process time (`now_ms`), monotonic across restarts of the service.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+
+Scalar = str | int | float | bool | None
+
+
+class Quality(StrEnum):
+    """How far a value can be trusted; no law sees a bad value as a number."""
+
+    GOOD = "good"
+    SUSPECT = "suspect"
+    LOST = "lost"
+    STALE = "stale"
+    OUT_OF_RANGE = "out of range"
+    FROZEN = "frozen"
+
+
+class LinkState(StrEnum):
+    """What the field says of the link to a channel in this cycle."""
+
+    UP = "up"
+    LATE = "late"
+    DOWN = "down"
+    WRONG_ANSWER = "wrong answer"
+
+
+class Fit(StrEnum):
+    """Whether the device answering is the one the map describes (identity and rating)."""
+
+    OK = "ok"
+    NOT_CHECKED = "not checked"
+    IDENTITY = "identity"
+    RATING = "rating"
+
+
+class State(StrEnum):
+    """Circuit states; which leads to which is in `table.py`."""
+
+    UNKNOWN = "unknown"
+    IDLE = "idle"
+    RUNNING = "running"
+    HELD = "held"
+    COMPLETE = "complete"
+    STOPPED = "stopped"
+    TRIPPED = "tripped"
+
+
+class Output(StrEnum):
+    """The output machine beside the state: never `off` before zero current was read back."""
+
+    OFF = "off"
+    ON = "on"
+    TO_ZERO = "to zero"
+    OFF_SENT = "off sent"
+    STUCK = "stuck"
+
+
+class Reaction(IntEnum):
+    """In order of severity: the most severe wins."""
+
+    NONE = 0
+    WARN = 1
+    DERATE = 2
+    HOLD = 3
+    TRIP = 4
+
+
+class EventKind(StrEnum):
+    """Column `kind` of events.csv."""
+
+    EVENT = "event"
+    ALARM = "alarm"
+    ORDER = "order"
+    REFUSAL = "refusal"
+
+
+class StepKind(StrEnum):
+    """What a step asks of the string."""
+
+    REST = "rest"
+    CHARGE = "charge"
+    DISCHARGE = "discharge"
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One read quantity: a number or none, its quality, and its age in ms (0: read in this cycle)."""
+
+    number: float | None
+    quality: Quality = Quality.GOOD
+    age_ms: int = 0
+
+
+LOST = Value(None, Quality.LOST, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelReading:
+    """What one rectifier channel says; an optional signal that the map does not have is None.
+
+    Flags (`output_on`, `local`) are Values of 0.0 or 1.0. `set_*` and `output_on` are read back from the device.
+    """
+
+    current_A: Value
+    voltage_V: Value
+    set_current_A: Value
+    set_voltage_V: Value
+    output_on: Value
+    local: Value | None = None
+    fault_code: Value | None = None
+    uptime_s: Value | None = None
+    watchdog_s: Value | None = None
+    counter_Ah: Value | None = None
+    ripple_percent: Value | None = None
+    probes: tuple[Value, ...] = ()
+    link: LinkState = LinkState.DOWN
+    fit: Fit = Fit.NOT_CHECKED
+
+
+@dataclass(frozen=True, slots=True)
+class BathReading:
+    """What the bath's input box says; an optional signal that the map does not have is None.
+
+    `airflow`, `hood_closed`, `emergency_stop_ok`, `heard_button` are 0.0 or 1.0 (airflow: proved by measurement);
+    `level` is -1.0 low, 0.0 in its marks, 1.0 high.
+    """
+
+    water_C: tuple[Value, ...]
+    airflow: Value
+    emergency_stop_ok: Value
+    hood_closed: Value | None = None
+    flow_L_min: Value | None = None
+    level: Value | None = None
+    hydrogen_percent_LEL: Value | None = None
+    contactors: Value | None = None
+    earth_ohm_per_V: Value | None = None
+    heard_button: Value | None = None
+    link: LinkState = LinkState.DOWN
+    fit: Fit = Fit.NOT_CHECKED
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What a channel shall do: each cycle, whole and absolute. Charge current is positive."""
+
+    set_current_A: float = 0.0
+    voltage_limit_V: float = 0.0
+    output_on: bool = False
+    contactor_closed: bool = False
+
+
+ALL_OFF = Command()
+
+
+@dataclass(frozen=True, slots=True)
+class BathCommand:
+    """The bath's outputs: horn 0 off, 1 new, 2 escalated. Healthy drops when the service stops."""
+
+    horn: int = 0
+    beacon: bool = False
+    healthy: bool = False
+    water_call: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What a law found standing: reaction and what it rests on.
+
+    `allowed_percent` (of the step's current) and `allowed_A` (None: no such limit) count for a derate only.
+    """
+
+    code: str
+    reaction: Reaction
+    value: float | None = None
+    limit: float | None = None
+    allowed_percent: float = 100.0
+    allowed_A: float | None = None
+    priority: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """What ends a step; the first met. None: not asked for. Times in ms, amounts absolute for one string."""
+
+    time_ms: int | None = None
+    charge_Ah: float | None = None
+    voltage_V_per_cell: float | None = None
+    current_A: float | None = None
+    temperature_C: float | None = None
+    steady_rise_mV_per_cell: float | None = None
+    steady_over_ms: int = 0
+    steady_not_before_Ah: float = 0.0
+    order: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlanStep:
+    """One step after unrolling; currents are positive amounts, `kind` gives the direction."""
+
+    number: int
+    name: str
+    kind: StepKind
+    current_A: float
+    voltage_V_per_cell: float
+    ends: Ends
+    ramp_ms: int
+    longest_ms: int | None
+    on_overrun: str
+    restart_current_A: float
+    restart_ms: int
+    resume_within_ms: int
+    owes_percent_per_hour: float
+    takes_owed: bool = False
+    task: str = ""
+    refill_density: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A profile made ready for one battery size: steps in order, limits, soak; amounts in A, Ah, ms."""
+
+    name: str
+    revision: int
+    sha256: str
+    cells: int
+    capacity_C20_Ah: float
+    steps: tuple[PlanStep, ...]
+    planned_charge_Ah: float
+    charge_cap_Ah: float
+    voltage_trip_V_per_cell: float | None
+    probe_trip_C: float | None
+    soak_min_ms: int = 0
+    soak_max_ms: int | None = None
+    start_below_C: float | None = None
+    late_start: str = "engineer"
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What stands in a circuit: the plan, the number of batteries, and when they were filled (core time)."""
+
+    plan: Plan
+    batteries: int
+    batch: str
+    fresh: bool = True
+    first_filled_ms: int = 0
+    last_filled_ms: int = 0
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What a person asks of one circuit. `roles` are those the person holds; the core decides."""
+
+    id: str
+    verb: str
+    target: str
+    who: str
+    roles: tuple[str, ...]
+    args: Mapping[str, Scalar] = field(default_factory=dict)
+    seen_revision: int | None = None
+    load: Load | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A code with its data, for one target (circuit or bath). Words live in `controller.words`."""
+
+    code: str
+    target: str
+    kind: EventKind = EventKind.EVENT
+    data: Mapping[str, Scalar] = field(default_factory=dict)
+    reaction: Reaction = Reaction.NONE
+    priority: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class BathShare:
+    """What a circuit is told of its bath: the value the laws use, whether people may let current flow, reactions."""
+
+    water_C: Value
+    purge_left_ms: int
+    hood_closed: bool
+    airflow_ok: bool
+    inputs_ok: bool
+    emergency_stop_ok: bool
+    blocked: tuple[str, ...] = ()
+    reactions: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """A slow comparison made outside the core; it can only warn."""
+
+    code: str
+    value: float | None = None
+    limit: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CircuitIn:
+    """Everything a circuit's decision hangs on, and what its record keeps of each cycle.
+
+    `share_A` is what power sharing leaves (None: no limit); `stand_in_C` replaces a lost probe (None: there is none).
+    """
+
+    now_ms: int
+    reading: ChannelReading
+    bath: BathShare
+    share_A: float | None = None
+    stand_in_C: float | None = None
+    orders: tuple[Order, ...] = ()
+    advice: tuple[Advice, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BathIn:
+    """One cycle of a bath: readings of the inputs and of each circuit, in the settings' order, and the orders."""
+
+    now_ms: int
+    bath: BathReading
+    channels: tuple[ChannelReading, ...]
+    orders: tuple[Order, ...] = ()
+    advice: tuple[tuple[str, Advice], ...] = ()

@@ -1,0 +1,58 @@
+"""What a law may look at: settings, what the core remembers, and this cycle's facts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from controller.core.facts import Facts
+from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.state import BathState, CircuitState
+from controller.core.types import BathShare, State
+
+
+@dataclass(frozen=True, slots=True)
+class CircuitView:
+    """One circuit's cycle, as its laws see it."""
+
+    settings: BathSettings
+    own: CircuitSettings
+    state: CircuitState
+    facts: Facts
+    bath: BathShare
+
+    @property
+    def asked_high_A(self) -> float:
+        """The highest set-point (as an amount) that may still act: the last `settle_ms` of commands."""
+        return max((abs(amount) for _, amount in self.state.asked), default=abs(self.state.command.set_current_A))
+
+    @property
+    def open_run(self) -> bool:
+        """Whether a run is open: something to lose."""
+        return self.state.run is not None and self.state.state in (State.RUNNING, State.HELD, State.TRIPPED)
+
+
+@dataclass(frozen=True, slots=True)
+class BathFacts:
+    """The bath's inputs as facts: None where not read, bad or stale."""
+
+    now_ms: int
+    dt_ms: int
+    fresh: bool
+    stale: bool
+    water_C: float | None
+    airflow: bool | None
+    hood_closed: bool | None
+    emergency_stop_ok: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class BathView:
+    """The bath's cycle, as its laws see it. `in_use`: current flows or is asked for in any circuit;
+    `after_run`: current flowed not long ago, gas may still leave the cells.
+    """
+
+    settings: BathSettings
+    state: BathState
+    facts: BathFacts
+    in_use: bool
+    after_run: bool

@@ -1,0 +1,164 @@
+"""run.json: everything a run began with, so that its folder can be read and decided again alone. Pure."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from hashlib import sha256
+from typing import Any
+
+from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.state import CircuitState
+from controller.core.types import Load, Order, Plan
+from controller.core.version import CORE
+from controller.records.cycles import Extras
+from controller.records.plain import Codec, PlainError, layout
+from controller.records.rows import time_utc
+
+FORMAT = "formbath/run/1"
+_NAME_LIMIT = 40
+
+
+class RecordError(Exception):
+    """A folder that is no record, or one that cannot be used for what was asked; the text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A file that the run rests on, by its bare name, with its whole text."""
+
+    name: str
+    text: str
+
+    @property
+    def sha256(self) -> str:
+        """Hex digest of the UTF-8 text."""
+        return sha256(self.text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class RunStart:
+    """What a record is opened with. `now_ms` is the core time at which elapsed time is 0, `utc_ms` the wall time then.
+
+    `orders` are those that started the run; `load_list` is the batch's list as it was given.
+    """
+
+    utc_ms: int
+    now_ms: int
+    circuit: str
+    settings: BathSettings
+    load: Load
+    profile: Text
+    bath_file: Text
+    map: Text
+    release: Text | None = None
+    orders: tuple[Order, ...] = ()
+    load_list: str = ""
+    versions: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What run.json says. `core` is the number of the decisions; `codec` reads the record's states and orders."""
+
+    core: int
+    start_ms: int
+    start_utc: str
+    bath: str
+    circuit: str
+    batch: str
+    settings: BathSettings
+    own: CircuitSettings
+    load: Load
+    codec: Codec
+    plain: Mapping[str, Any]
+
+
+def folder_name(start: RunStart) -> str:
+    """`<start>-<bath>-<circuit>-<batch>`, whatever characters came in."""
+    moment = time_utc(start.utc_ms)[:19].replace("-", "").replace(":", "") + "Z"
+    return "-".join((moment, *(safe_name(part) for part in (start.settings.name, start.circuit, start.load.batch))))
+
+
+def safe_name(text: str) -> str:
+    """A name that is one harmless path part: letters, digits, `.`, `_`, `-`; never empty, hidden or long."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "_", text)[:_NAME_LIMIT].strip("._-") or "none"
+
+
+def cycle_codec(plan: Plan) -> Codec:
+    """How states and orders stand in cycles.bin: fields in order, the run's plan by reference."""
+    return Codec((plan,), compact=True)
+
+
+def write_head(start: RunStart) -> bytes:
+    """The bytes of run.json."""
+    codec = Codec((start.load.plan,))
+    content = {
+        "format": FORMAT,
+        "core": CORE,
+        "versions": dict(start.versions),
+        "start_utc": time_utc(start.utc_ms),
+        "start_ms": start.now_ms,
+        "hall": start.settings.hall,
+        "bath": start.settings.name,
+        "circuit": start.circuit,
+        "batch": start.load.batch,
+        "virtual": start.settings.virtual,
+        "load": codec.dump(Load, start.load),
+        "load_list": start.load_list,
+        "orders": [codec.dump(Order, order) for order in start.orders],
+        "profile": _text(start.profile),
+        "bath_file": _text(start.bath_file),
+        "map": _text(start.map),
+        "release": None if start.release is None else _text(start.release),
+        "plan": Codec().dump(Plan, start.load.plan),
+        "settings": codec.dump(BathSettings, start.settings),
+        "layout": layout(CircuitState, Extras),
+    }
+    return (json.dumps(content, indent=1, allow_nan=False) + "\n").encode()
+
+
+def _text(text: Text) -> dict[str, str]:
+    return {"name": text.name, "sha256": text.sha256, "text": text.text}
+
+
+def read_plain(data: bytes) -> dict[str, Any]:
+    """run.json as plain values; RecordError when it is none."""
+    try:
+        plain = json.loads(data)
+    except (ValueError, RecursionError) as error:
+        raise RecordError(f"run.json: is not readable: {error}") from None
+    if not isinstance(plain, dict) or plain.get("format") != FORMAT:
+        raise RecordError(f"run.json: is not of the format {FORMAT}")
+    return plain
+
+
+def read_head(plain: Mapping[str, Any]) -> Head:
+    """The run's settings, load and numbers; RecordError when this version cannot understand them."""
+    try:
+        plan = Codec().load(Plan, plain["plan"])
+        codec = Codec((plan,))
+        load = codec.load(Load, plain["load"])
+        settings = codec.load(BathSettings, plain["settings"])
+        circuit = _is(plain, "circuit", str)
+        if plain["layout"] != layout(CircuitState, Extras):
+            raise RecordError("run.json: layout: states had other fields when this was written")
+        own = next((one for one in settings.circuits if one.name == circuit), None)
+        if own is None:
+            raise RecordError(f"run.json: circuit: {circuit!r} is not in the settings")
+        return Head(
+            _is(plain, "core", int), _is(plain, "start_ms", int), _is(plain, "start_utc", str),
+            _is(plain, "bath", str), circuit, _is(plain, "batch", str), settings, own, load, cycle_codec(plan), plain,
+        )  # fmt: skip
+    except (PlainError, KeyError) as error:
+        raise RecordError(
+            f"run.json: {str(error) if isinstance(error, PlainError) else f'{error} is missing'}"
+        ) from None
+
+
+def _is(plain: Mapping[str, Any], key: str, kind: type[Any]) -> Any:
+    if type(plain[key]) is not kind:
+        raise PlainError(f"{key}: must be {kind.__name__}")
+    return plain[key]

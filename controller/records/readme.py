@@ -1,0 +1,95 @@
+"""Text of README.txt in every run folder: what a reader in thirty years needs, with nothing but this folder."""
+
+from __future__ import annotations
+
+README = """\
+RECORD OF ONE FORMATION RUN
+
+One profile on one circuit with one batch. This is a record of process control, not of a safety system.
+Plain files: text is UTF-8, tables are CSV (RFC 4180 with LF line ends, never a line end inside a field), times are
+ISO 8601 UTC with milliseconds. A missing value is empty, never 0. Text that a spreadsheet would take for a formula
+begins with an apostrophe that is not part of it.
+
+run.json       written once, before the first row: profile, bath file, register map and release, each with its text and
+               SHA-256 (release: null where none was asked for); the load; the orders that started the run; settings
+               and compiled plan as the core used them; versions; core = number of the decisions' version; layout =
+               order of the fields in the lists of cycles.bin; start_ms = core time at which elapsed time is 0
+log.csv        a row each logging interval and at each change that matters
+events.csv     every event, alarm, order, refusal and reading
+cycles.bin     what re-deciding needs: every cycle's input and command (below)
+cycles.tail    only while the run is open, or after a crash: cycles that are not in a block of cycles.bin yet
+batteries.csv  outcome of each battery, written at sign-off
+after.csv      readings that came after the run
+summary.json   totals, verdict, number of rows, last chain values; written at the end, replaced at sign-off
+
+COLUMNS OF log.csv
+time_utc         wall time of the row
+elapsed_s        time since the start of the run by the controller's own clock; gaps are part of it
+step             number of the step after unrolling repeats
+state            state of the circuit
+set_current_A    current asked for; charge is positive
+current_A        current read                           voltage_V   voltage of the string read
+bath_C           water temperature the laws used        probe_C     hottest valid battery probe
+charge_Ah        charge read into the string            discharge_Ah  charge read out of it
+energy_Wh        energy read into the string. All three are integrated from every reading; gaps are never filled
+allowed_percent  what the temperature derate allows of the step's current; 100: no derate
+quality          empty: all good; else like current_A=stale probe_C=lost. Only good and suspect numbers are printed
+chain            check value, below
+
+COLUMNS OF events.csv
+time_utc, elapsed_s   as above                          id          of the order it belongs to, or of the event
+kind             event, alarm, order, refusal           code        what happened, as a fixed word
+target           circuit, bath or run                   who, role   person, and the role that allowed it
+priority         of an alarm, 1 is the highest          value, limit, unit  what was compared, and text in words
+
+COLUMNS OF batteries.csv: position in the string, batch, pallet, serial, open-circuit volts and hours since the
+last current, density and the temperature it was read at, level, outcome, reason, text. OF after.csv: time of entry and
+of taking, position, what was read, value, unit, temperature, instrument, who.
+
+THE CHAIN
+The last field of each row is the first 16 hex digits of the SHA-256 of: the chain value of the row before, then the
+row's own text up to, not with, its last comma. In place of the value before the first row stands the same 16 digits of:
+all bytes of run.json, then the header line without its line end. A changed, missing or moved row breaks the chain from
+there on. A cut end shows only against summary.json, a printed page or another copy. This checks it, in this folder:
+
+----8<---- check.sh
+for f in log.csv events.csv batteries.csv after.csv; do
+  [ -f "$f" ] || continue
+  chain=$( { cat run.json; head -n 1 "$f" | tr -d '\\n'; } | sha256sum | cut -c 1-16)
+  row=0
+  tail -n +2 "$f" | {
+    while IFS= read -r line || [ -n "$line" ]; do
+      row=$((row + 1))
+      chain=$(printf '%s%s' "$chain" "${line%,*}" | sha256sum | cut -c 1-16)
+      [ "$chain" = "${line##*,}" ] || { echo "$f: row $row is not as it was written"; exit 1; }
+    done
+    echo "$f: $row rows as they were written, last chain value $chain"
+  } || exit 1
+done
+----8<----
+
+cycles.bin, cycles.tail
+The first line is the text "formbath cycles 1". Frames follow; numbers are little-endian:
+  4 bytes "FBcy"; u64 number of the frame's first cycle, from 0; u16 number of cycles; u16 zero; u32 length of the body;
+  u32 CRC-32 (as in zlib) of all of this before it and of the body; the body, compressed by zlib (RFC 1950).
+A frame of cycles.bin, a block, holds 360 cycles, fewer where the run was interrupted or ends. A frame of cycles.tail
+holds what one commit found new; when the block is full and safe in cycles.bin, the tail begins anew. A frame of the
+tail whose cycles are in cycles.bin already counts for nothing.
+Body: u16 number of probes P; u32 length of a JSON text; the text; then columns, each with one value a cycle.
+  JSON: start = state before the first cycle (null in later frames of the tail), as lists in the order of run.json's
+  layout, {"known": 0} in place of the plan in run.json; extras = [cycle within the frame, [orders, advice, blocked,
+  reactions]], from that cycle on until the next entry; before the first entry all four are empty.
+  Columns of whole numbers: now_ms, purge_left_ms, flags, then one descriptor for each value.
+  Columns of float64: share_A, stand_in_C, the command's set_current_A and voltage_limit_V, then each value's number.
+  Values, in this order: current_A, voltage_V, set_current_A, set_voltage_V, output_on, local, fault_code, uptime_s,
+  watchdog_s, counter_Ah, ripple_percent, the bath's water_C, then P probes.
+  Descriptor: bit 0 the signal exists, bit 1 it has a number, bits 2-4 quality (0 good, 1 suspect, 2 lost, 3 stale,
+  4 out of range, 5 frozen), from bit 5 on its age in ms.
+  Flags: bits 0-1 link (0 up, 1 late, 2 down, 3 wrong answer), bits 2-3 fit (0 ok, 1 not checked, 2 identity, 3 rating),
+  then one bit each: hood closed, airflow proved, inputs good, emergency stop not pressed, command output on, command
+  contactor closed, share_A exists, stand_in_C exists.
+  Column of whole numbers: u8 tag, i64 first value; tag 0: all are equal to it; tags 1, 2, 3, 4: the steps from one to
+  the next follow as i8, i16, i32, i64.
+  Column of float64: u8 tag; 0: one float64, all are equal to it; 5: u16 unit, then a column of whole numbers w, the
+  value is w * (1 / unit); 6: the same with w / unit; 7: all first bytes of the float64s, all second bytes, and so on.
+"""

@@ -1,0 +1,81 @@
+"""The two clocks. The only place where process time is read and waited for.
+
+Real: the machine's boot clock, which suspension does not stop and no correction moves. Stepped: the virtual plant
+advances by exactly one period when the controller's cycle is done, so nothing goes stale because a machine is slow.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What the loop needs: the moment of the next cycle, and the wall time that belongs to it."""
+
+    async def next_cycle(self) -> int:
+        """Wait for the next cycle and return its core time in ms."""
+        ...
+
+    def utc_ms(self) -> int:
+        """Return the wall time in ms since 1970 that belongs to the running cycle."""
+        ...
+
+
+class RealClock:
+    """Cycles each `period_ms` of the boot clock; one that comes late is run at once, missed ones are left out."""
+
+    def __init__(self, period_ms: int, base_ms: int = 0) -> None:
+        """Core time goes on from `base_ms`."""
+        self._period_ms = period_ms
+        self._offset_ms = base_ms - boot_ms()
+        self._next_ms = base_ms
+
+    async def next_cycle(self) -> int:
+        """Wait for the next cycle and return its core time in ms."""
+        self._next_ms += self._period_ms
+        now_ms = boot_ms() + self._offset_ms
+        if now_ms > self._next_ms:
+            self._next_ms = now_ms
+        await asyncio.sleep((self._next_ms - now_ms) / 1000.0)
+        return boot_ms() + self._offset_ms
+
+    def utc_ms(self) -> int:
+        """Return the machine's wall time."""
+        return wall_ms()
+
+
+class SteppedClock:
+    """Time that only passes when asked: each cycle first advances the plant by one period.
+
+    `advance(period_s)` moves the plant and may wait (for a script, for a pause between cycles).
+    """
+
+    def __init__(self, period_ms: int, start_utc_ms: int, advance: Callable[[float], Awaitable[None]]) -> None:
+        """Core time begins at 0, wall time at `start_utc_ms`."""
+        self._period_ms = period_ms
+        self._start_utc_ms = start_utc_ms
+        self._advance = advance
+        self._now_ms = 0
+
+    async def next_cycle(self) -> int:
+        """Advance the plant by one period and return the core time in ms."""
+        await self._advance(self._period_ms / 1000.0)
+        self._now_ms += self._period_ms
+        return self._now_ms
+
+    def utc_ms(self) -> int:
+        """Return the wall time that belongs to core time."""
+        return self._start_utc_ms + self._now_ms
+
+
+def boot_ms() -> int:
+    """Return the machine's boot clock in ms."""
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+
+
+def wall_ms() -> int:
+    """Return the machine's wall clock in ms since 1970, UTC."""
+    return time.time_ns() // 1_000_000

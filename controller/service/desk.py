@@ -1,0 +1,160 @@
+"""Where orders wait for the next cycle, and where the core's word on them goes back to who asked.
+
+It turns a message into the core's order: a load list and a profile file become a `Load`. It permits and refuses
+nothing of its own but what cannot be read.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from controller import words
+from controller.bathmodel import BathFile
+from controller.core.orders import RULES
+from controller.core.plan import compile_plan
+from controller.core.types import Event, EventKind, Load, Order, Scalar
+from controller.records.head import Text
+from controller.service.batchlist import count, parse_batches
+from controller.service.errors import Refused
+from controller.service.people import Person
+from controller.service.protocol import Answer, OrderMessage
+from profiles.loader import load_model, read_document
+from profiles.problems import InputError
+from profiles.profile import Profile
+
+ANSWER_CYCLES_S = 60.0
+"""Longest wait for the cycle that takes an order; the loop answers in the next one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """Core and wall time of the last cycle."""
+
+    now_ms: int
+    utc_ms: int
+
+
+class Desk:
+    """The orders waiting, and the futures of those who gave them."""
+
+    def __init__(self, file: BathFile, now: Callable[[], Now]) -> None:
+        """`now` tells the last cycle's time, by which "filled so many minutes ago" is counted."""
+        self._places = {circuit.name: circuit.places for circuit in file.circuit}
+        self._now = now
+        self._waiting: list[Order] = []
+        self._asked: dict[str, asyncio.Future[Answer]] = {}
+        self.profiles: dict[str, Text] = {}
+        self.taken = 0
+
+    async def on_order(self, message: OrderMessage, person: Person) -> Answer:
+        """Queue one order and wait for the core's word on it."""
+        target = next((name for name in self._places if name.lower() == message.target.lower()), message.target)
+        order = Order(
+            id=message.id,
+            verb=message.verb,
+            target=target,
+            who=person.name,
+            roles=person.roles,
+            args=dict(message.args),
+            seen_revision=message.seen_revision,
+        )
+        if message.verb == "load":
+            order = self._with_load(order)
+        answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+        self._asked[order.id] = answer
+        self._waiting.append(order)
+        self.taken += 1
+        try:
+            async with asyncio.timeout(ANSWER_CYCLES_S):
+                return await answer
+        except TimeoutError:
+            raise Refused("no_cycle", "no cycle took the order in time; look at what the circuit does") from None
+        finally:
+            self._asked.pop(order.id, None)
+            self._waiting = [waiting for waiting in self._waiting if waiting is not order]
+
+    def take(self) -> tuple[Order, ...]:
+        """Return the orders for this cycle."""
+        orders, self._waiting = tuple(self._waiting), []
+        return orders
+
+    def answer(self, events: tuple[Event, ...]) -> list[dict[str, Any]]:
+        """Answer who asked, and return the read-backs to be told to all."""
+        told: list[dict[str, Any]] = []
+        for event in events:
+            order_id = event.data.get("order")
+            if not isinstance(order_id, str):
+                continue
+            if event.code == "read_back":
+                told.append({"type": "readback", "id": order_id, "text": words.text(event)})
+                continue
+            waiting = self._asked.get(order_id)
+            if waiting is not None and not waiting.done() and event.kind in (EventKind.ORDER, EventKind.REFUSAL):
+                waiting.set_result(_answer(order_id, event))
+        return told
+
+    def refuse_all(self) -> None:
+        """Answer everybody that the service is ending."""
+        for order_id, waiting in self._asked.items():
+            if not waiting.done():
+                ending = words.REFUSALS["service_ending"]
+                waiting.set_result(Answer(id=order_id, accepted=False, code="service_ending", text=ending))
+
+    def _with_load(self, order: Order) -> Order:
+        args = order.args
+        batches = str(args.get("batch") or "")
+        try:
+            listed = parse_batches(batches)
+        except ValueError as error:
+            raise Refused("bad_list", words.filled(words.REFUSALS["bad_list"], {"what": str(error)})) from None
+        try:
+            document = read_document(str(args.get("profile") or ""))
+            plan = compile_plan(load_model(document, Profile), document.sha256)
+        except InputError as error:
+            first = str(error.problems[0])
+            raise Refused("bad_profile", words.filled(words.REFUSALS["bad_profile"], {"what": first})) from None
+        self.profiles[document.sha256] = Text(document.path.name, document.text)
+        batteries = count(listed)
+        links = max(0, max(batch.last for batch in listed) - batteries)
+        load = Load(
+            plan=plan,
+            batteries=batteries,
+            batch=listed[0].name,
+            fresh=not args.get("continued"),
+            first_filled_ms=self._filled_ms("first_filled", args),
+            last_filled_ms=self._filled_ms("last_filled", args),
+            text=batches,
+        )
+        kept: dict[str, Scalar] = {**args, "links": links, "profile": document.path.name}
+        return Order(order.id, order.verb, order.target, order.who, order.roles, kept, order.seen_revision, load)
+
+    def _filled_ms(self, what: str, args: Mapping[str, Scalar]) -> int:
+        """Return when a battery was filled, in core time: a person's moment becomes an age here."""
+        now = self._now()
+        minutes = args.get(f"{what}_minutes_ago")
+        if isinstance(minutes, int | float):
+            return now.now_ms - round(minutes * 60_000)
+        moment = args.get(f"{what}_utc")
+        try:
+            stated = datetime.fromisoformat(str(moment))
+        except ValueError:
+            raise Refused("bad_list", f"load list refused: {what} is missing or no time") from None
+        if stated.tzinfo is None:
+            raise Refused("bad_list", f"load list refused: {what} has no time zone")
+        return now.now_ms - (now.utc_ms - round(stated.timestamp() * 1000))
+
+
+def _answer(order_id: str, event: Event) -> Answer:
+    accepted = event.kind is EventKind.ORDER
+    rule = RULES.get(str(event.data.get("verb")))
+    return Answer(
+        id=order_id,
+        accepted=accepted,
+        code="" if accepted else event.code,
+        text=words.text(event),
+        reads_back=accepted and rule is not None and rule.reads_back,
+    )

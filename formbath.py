@@ -1,0 +1,243 @@
+"""The front door: from a command's word to the function that does it, and from a file's kind to its model.
+
+Nothing else is decided here, and nothing is imported before it is asked for; nobody imports this module.
+"""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import importlib
+import os
+import re
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NoReturn
+
+if TYPE_CHECKING:
+    from profiles.loader import Document
+    from profiles.problems import Problem
+
+VERSION = "0.1.0"
+EXIT_WRONG_INPUT, EXIT_UNREACHABLE, EXIT_FAILED, EXIT_INTERRUPTED = 2, 3, 70, 130
+
+EXIT_TEXT = """exit codes:
+  0 done, 1 ran but what it checked does not hold, 2 the input is wrong,
+  3 plant, link or service not reached, 70 failed, 130 interrupted
+file formats: formbath schema profile, formbath schema bath, formbath schema map"""
+
+CAUTION = """This is process control, not a safety system:
+hard-wired trips, ventilation and isolation come first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A command's one sentence, its two examples, and its two functions as `module:function`."""
+
+    sentence: str
+    examples: tuple[str, str]
+    arguments: str
+    run: str
+
+
+COMMANDS: Mapping[str, Command] = {
+    "demo": Command(
+        "Forms a virtual bath over real Modbus here, from loading to the record.",
+        ("formbath demo", "formbath demo --headless --seed 7"),
+        "simulator.commands:demo_arguments",
+        "simulator.commands:run_demo",
+    ),
+    "run": Command(
+        "Runs the controller service for one bath.",
+        ("formbath run baths/a.toml", "formbath run baths/a.toml --headless"),
+        "controller.service.commands:run_arguments",
+        "controller.service.commands:run_service",
+    ),
+    "order": Command(
+        "Gives one order to a running service, prints answer and read-back.",
+        ("formbath order hold A07 --reason 'water flow low'", "formbath order start A07 --confirm A07"),
+        "controller.service.ordercmd:add_arguments",
+        "controller.service.ordercmd:run",
+    ),
+    "check": Command(
+        "Says whether profiles, bath files and maps are right, and warns.",
+        ("formbath check starter-60.toml", "formbath check baths/*.toml --json"),
+        "formbath:check_arguments",
+        "formbath:run_check",
+    ),
+    "schema": Command(
+        "Prints the JSON schema of a kind of file that people write.",
+        ("formbath schema profile", "formbath schema bath > bath.schema.json"),
+        "formbath:schema_arguments",
+        "formbath:run_schema",
+    ),
+    "simulate": Command(
+        "Serves a virtual plant over Modbus TCP, with faults on demand.",
+        ("formbath simulate baths/virtual.toml", "formbath simulate baths/virtual.toml --fault '6:12 A05 open_clamp'"),
+        "simulator.commands:simulate_arguments",
+        "simulator.commands:run_simulate",
+    ),
+    "verify": Command(
+        "Says whether a record is whole, untouched, and decided again the same.",
+        ("formbath verify runs/20260316T135800Z-A-A07-K3107", "formbath verify RUN --chain-only"),
+        "controller.records.commands:add_arguments",
+        "controller.records.commands:run",
+    ),
+}
+
+# A kind of file, its model, and what finds its faults and warnings.
+KINDS: Mapping[str, tuple[str, str]] = {
+    "profile": ("profiles.profile:Profile", "profiles.commands:profile_check"),
+    "bath": ("controller.bathfile:BathFile", "controller.bathfile:bath_check"),
+    "map": ("controller.field.registermap:RegisterMap", "formbath:map_check"),
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Does what the command line asks for; returns the exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    if not words or words[0] in {"-h", "--help"}:
+        print(overview(), file=sys.stdout if words else sys.stderr)
+        return 0 if words else EXIT_WRONG_INPUT
+    if words[0] == "--version":
+        print(f"formbath {VERSION}")
+        return 0
+    if words[0] not in COMMANDS:
+        print(f"formbath: {unknown(words[0], COMMANDS, 'command')}", file=sys.stderr)
+        return EXIT_WRONG_INPUT
+    return perform(words[0], words[1:])
+
+
+def overview() -> str:
+    """What `formbath --help` prints."""
+    rows = [f"  {name:<9} {command.sentence}" for name, command in COMMANDS.items()]
+    first = "Controller, simulator and logbook for the formation bath of a battery plant."
+    examples = "  formbath demo\n  formbath order hold A07"
+    more = "formbath COMMAND -h says more about one.  formbath --version"
+    return "\n".join([first, examples, "", *rows, "", more, EXIT_TEXT, CAUTION])
+
+
+def unknown(word: str, known: Sequence[str] | Mapping[str, Any], what: str) -> str:
+    """A sentence about a wrong word, with the nearest right one; it is never run."""
+    shown = ascii(word[:40])
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f"{shown} is no {what}, " + (f"did you mean {near[0]}?" if near else f"right is one of {', '.join(known)}")
+
+
+def perform(name: str, words: Sequence[str]) -> int:
+    """Runs a command; turns whatever goes wrong into a sentence and an exit code."""
+    from controller.service.errors import Unreachable
+    from profiles.problems import InputError
+
+    verbose = "-v" in words
+    try:
+        args = parser_of(name).parse_args(words)
+        code = int(_load(COMMANDS[name].run)(args))
+        sys.stdout.flush()
+        return code
+    except InputError as error:
+        for problem in error.problems:
+            print(problem, file=sys.stderr)
+        return EXIT_WRONG_INPUT
+    except Unreachable as error:
+        print(f"formbath {name}: {error}", file=sys.stderr)
+        return EXIT_UNREACHABLE
+    except KeyboardInterrupt:
+        print(f"formbath {name}: interrupted", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output left, as `head` does; nothing more can be said to it, not even at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if verbose:
+            traceback.print_exc()
+        print(failure(name, error), file=sys.stderr)
+        return EXIT_FAILED
+
+
+def failure(name: str, error: Exception) -> str:
+    """One sentence about an unexpected error, with where its detail was saved."""
+    detail = "".join(traceback.format_exception(error))
+    first = ascii(f"{type(error).__name__}: {error}"[:200])[1:-1]
+    try:
+        handle, path = tempfile.mkstemp(prefix=f"formbath-{name}-", suffix=".txt")
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(f"formbath {VERSION}, {name}, Python {sys.version}\n{detail}")
+    except OSError as second:
+        return f"formbath {name}: failed unexpectedly ({first}); its detail could not be saved ({second}), -v prints it"
+    return f"formbath {name}: failed unexpectedly ({first}); detail saved in {path}"
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line, with the nearest right option."""
+
+    def error(self, message: str) -> NoReturn:
+        stray = re.match(r"unrecognized arguments: (--[A-Za-z-]+)", message)
+        if stray:
+            message = unknown(stray[1], sorted(set(re.findall(r"--[A-Za-z-]+", self.format_help()))), "option here")
+        choice = re.match(r"argument (\S+): invalid choice: '(.*)' \(choose from (.*)\)", message)
+        if choice:
+            message = unknown(choice[2], [word.strip(" '") for word in choice[3].split(",")], choice[1])
+        self.exit(EXIT_WRONG_INPUT, f"{self.prog}: {message}\n")
+
+
+def parser_of(name: str) -> argparse.ArgumentParser:
+    """A command's parser: its sentence, its examples, its options, the exit codes. Imports the command's module."""
+    command = COMMANDS[name]
+    parser = _Parser(
+        prog=f"formbath {name}",
+        description="\n".join([command.sentence, *(f"  {example}" for example in command.examples)]),
+        epilog=EXIT_TEXT,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    _load(command.arguments)(parser)
+    parser.add_argument("-v", action="store_true", dest="verbose", help="where something fails unexpectedly, all of it")
+    return parser
+
+
+def _load(path: str) -> Any:
+    module, _, attribute = path.partition(":")
+    return globals()[attribute] if module == "formbath" else getattr(importlib.import_module(module), attribute)
+
+
+def check_arguments(parser: argparse.ArgumentParser) -> None:
+    """What `check` takes."""
+    parser.add_argument("files", metavar="FILE", nargs="+", help="files of the kinds " + ", ".join(KINDS))
+    parser.add_argument("--json", action="store_true", help="everything found as one JSON object")
+
+
+def run_check(args: argparse.Namespace) -> int:
+    """Checks files, each by the kind that it says it is."""
+    from profiles.commands import check
+
+    kinds: dict[str, Callable[[Document], list[Problem]]] = {kind: _load(check) for kind, (_, check) in KINDS.items()}
+    return check(args.files, kinds, sys.stdout, sys.stderr, as_json=args.json)
+
+
+def map_check(document: Document) -> list[Problem]:
+    """Which laws a register map leaves without their signal; raises `InputError` for what is wrong."""
+    from controller.field.registermap import load_map, missing_signals
+
+    map_, _ = load_map(document.path)
+    return [document.problem(("signal",), f"{name}: {why}", note=True) for name, why in missing_signals(map_)]
+
+
+def schema_arguments(parser: argparse.ArgumentParser) -> None:
+    """What `schema` takes."""
+    parser.add_argument("kind", metavar="KIND", help=", ".join(KINDS))
+
+
+def run_schema(args: argparse.Namespace) -> int:
+    """Prints the schema of a kind of file."""
+    from profiles.commands import schema
+
+    return schema(args.kind, {kind: _load(model) for kind, (model, _) in KINDS.items()}, sys.stdout, sys.stderr)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
