@@ -45,7 +45,7 @@ class Command:
 
 COMMANDS: Mapping[str, Command] = {
     "demo": Command(
-        "Forms a virtual bath over real Modbus here, from loading to the record.",
+        "Forms a virtual bath over real Modbus, from loading to record.",
         ("formbath demo", "formbath demo --headless --seed 7"),
         "simulator.commands:demo_arguments",
         "simulator.commands:run_demo",
@@ -81,7 +81,7 @@ COMMANDS: Mapping[str, Command] = {
         "simulator.commands:run_simulate",
     ),
     "verify": Command(
-        "Says whether a record is whole, untouched, and decided again the same.",
+        "Says whether a record is whole, untouched, and decides the same.",
         ("formbath verify runs/20260316T135800Z-A-A07-K3107", "formbath verify RUN --chain-only"),
         "controller.records.commands:add_arguments",
         "controller.records.commands:run",

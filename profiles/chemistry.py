@@ -50,7 +50,7 @@ def mass_fraction(density: Q, temperature_C: Q) -> Q:
 
 
 def density_at(density: Q, temperature_C: Q, reference_C: Q) -> Q:
-    """What an acid of this density (kg/m3) at `temperature_C` would weigh at `reference_C`: same acid, same mass fraction."""
+    """Density at `reference_C` of an acid that has this density (kg/m3) at `temperature_C`."""
     return density_kg_m3(mass_fraction(density, temperature_C), reference_C)
 
 
@@ -90,13 +90,13 @@ def open_circuit_V(molality: Q) -> Q:
 
 
 def water_vapour_Pa(temperature_C: Q) -> Q:
-    """Saturated vapour over pure water, 20-60 C within 0.2 % (formula of Buck, J. Appl. Meteorol. 20 (1981) 1527, as of 1996)."""
+    """Saturated vapour over pure water, within 0.2 % at 20-60 C (Buck, J. Appl. Meteorol. 20 (1981) 1527, as of 1996)."""
     t = temperature_C
     return 611.21 * _exp((18.678 - t / 234.5) * t / (257.14 + t))
 
 
 def gassing_V_per_cell(current_C20: float, temperature_C: float) -> float:
-    """Voltage at which a full cell gasses away all of its current, without its I R; current per Ah of C20, positive.
+    """Voltage at which a full cell gasses away all its current, without its I R; current in A per Ah of C20, positive.
 
     Schiffer et al., J. Power Sources 168 (2007) 66-78: 0.02 A per 100 Ah at 2.23 V and 25 C, 11 per volt, 0.06 per kelvin.
     """

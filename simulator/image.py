@@ -13,7 +13,8 @@ from controller.bathfile import Bath
 from controller.core.types import LinkState
 from controller.field.blocks import Cell
 from controller.field.codec import Codec, codec_of, decode, encode, no_value
-from controller.field.registermap import COMMANDS, RegisterMap, address_of
+from controller.field.registermap import RegisterMap, address_of
+from controller.field.signalnames import COMMANDS
 from controller.field.transport import Answer, Failure, Read, Write
 
 PASSED_ON = ("set_current_A", "set_voltage_V", "output_on", "horn", "beacon", "healthy", "water_call")
@@ -139,22 +140,23 @@ class UnitImage:
         self._put(cells, tuple(values))
         touched = set(cells)
         orders: dict[int, dict[str, float]] = {}
+        directed: set[int] = set()
         for slot in self._commands:
             if touched.isdisjoint(slot.cells):
                 continue
+            if self.map.discharge == "mode" and slot.name in ("set_current_A", "discharge_mode"):
+                directed.add(slot.channel)
             order = orders.setdefault(slot.channel, {})
             number = decode(slot.codec, self.words(slot.cells)).number
             if slot.name in PASSED_ON and number is not None:
                 order[slot.name] = number
         for channel, order in orders.items():
             if channel in self._ports:
-                self._ports[channel].order(self._directed(channel, order))
+                self._ports[channel].order(self._directed(channel, order) if channel in directed else order)
         return True
 
     def _directed(self, channel: int, order: dict[str, float]) -> dict[str, float]:
         """The plant counts charge positive: an amount under discharge mode becomes a negative set-point."""
-        if self.map.discharge != "mode":
-            return order
         mode, amount = self._number("discharge_mode", channel), self._number("set_current_A", channel)
         return order if amount is None else {**order, "set_current_A": -abs(amount) if mode else abs(amount)}
 
@@ -180,23 +182,28 @@ class UnitSet:
 
     def read(self, unit: int, entity: str, address: int, count: int) -> list[int] | int:
         """Values, or the exception code: 11 no such unit or no answer from it, 2 no such address."""
+        image = self._fresh(unit)
+        values = image.read(entity, address, count) if image else None
+        return values if values is not None else NO_ADDRESS if image else NO_ANSWER
+
+    def write(self, unit: int, entity: str, address: int, values: list[int]) -> int:
+        """0, or the exception code."""
+        image = self._fresh(unit)
+        if image is None:
+            return NO_ANSWER
+        self._shown.pop(unit, None)
+        return 0 if image.write(entity, address, values) else NO_ADDRESS
+
+    def _fresh(self, unit: int) -> UnitImage | None:
+        """The image as the plant stands now: a write of one register must not order what stood in others long ago."""
         image = self.images.get(unit)
         if image is None or not self._answers(unit):
-            return NO_ANSWER
+            return None
         now = self._moment()
         if self._shown.get(unit) != now:
             image.refresh()
             self._shown[unit] = now
-        values = image.read(entity, address, count)
-        return NO_ADDRESS if values is None else values
-
-    def write(self, unit: int, entity: str, address: int, values: list[int]) -> int:
-        """0, or the exception code."""
-        image = self.images.get(unit)
-        if image is None or not self._answers(unit):
-            return NO_ANSWER
-        self._shown.pop(unit, None)
-        return 0 if image.write(entity, address, values) else NO_ADDRESS
+        return image
 
 
 class MemoryTransport:

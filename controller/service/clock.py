@@ -9,7 +9,16 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
 from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """Core and wall time (since 1970, UTC) of one cycle, in ms."""
+
+    now_ms: int
+    utc_ms: int
 
 
 class Clock(Protocol):
@@ -19,8 +28,8 @@ class Clock(Protocol):
         """Wait for the next cycle and return its core time in ms."""
         ...
 
-    def utc_ms(self) -> int:
-        """Return the wall time in ms since 1970 that belongs to the running cycle."""
+    def last(self) -> Now:
+        """Return the times of the running cycle."""
         ...
 
 
@@ -32,19 +41,20 @@ class RealClock:
         self._period_ms = period_ms
         self._offset_ms = base_ms - boot_ms()
         self._next_ms = base_ms
+        self._last = Now(base_ms, wall_ms())
 
     async def next_cycle(self) -> int:
         """Wait for the next cycle and return its core time in ms."""
         self._next_ms += self._period_ms
         now_ms = boot_ms() + self._offset_ms
-        if now_ms > self._next_ms:
-            self._next_ms = now_ms
+        self._next_ms = max(self._next_ms, now_ms)
         await asyncio.sleep((self._next_ms - now_ms) / 1000.0)
-        return boot_ms() + self._offset_ms
+        self._last = Now(boot_ms() + self._offset_ms, wall_ms())
+        return self._last.now_ms
 
-    def utc_ms(self) -> int:
-        """Return the machine's wall time."""
-        return wall_ms()
+    def last(self) -> Now:
+        """Return the times of the running cycle."""
+        return self._last
 
 
 class SteppedClock:
@@ -66,9 +76,9 @@ class SteppedClock:
         self._now_ms += self._period_ms
         return self._now_ms
 
-    def utc_ms(self) -> int:
-        """Return the wall time that belongs to core time."""
-        return self._start_utc_ms + self._now_ms
+    def last(self) -> Now:
+        """Return the times of the running cycle."""
+        return Now(self._now_ms, self._start_utc_ms + self._now_ms)
 
 
 def boot_ms() -> int:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -19,6 +18,7 @@ from controller.core.plan import compile_plan
 from controller.core.types import Event, EventKind, Load, Order, Scalar
 from controller.records.head import Text
 from controller.service.batchlist import count, parse_batches
+from controller.service.clock import Now
 from controller.service.errors import Refused
 from controller.service.people import Person
 from controller.service.protocol import Answer, OrderMessage
@@ -28,14 +28,6 @@ from profiles.profile import Profile
 
 ANSWER_CYCLES_S = 60.0
 """Longest wait for the cycle that takes an order; the loop answers in the next one."""
-
-
-@dataclass(frozen=True, slots=True)
-class Now:
-    """Core and wall time of the last cycle."""
-
-    now_ms: int
-    utc_ms: int
 
 
 class Desk:

@@ -74,6 +74,11 @@ class OrderSocket:
         """How many clients are attached now."""
         return len(self._clients)
 
+    @property
+    def due(self) -> bool:
+        """Whether a snapshot would be shown now; else making one can be spared."""
+        return asyncio.get_running_loop().time() >= self._next_s
+
     async def start(self) -> None:
         """Listens. Raises `OSError` where the path cannot be bound or another service answers there."""
         bound = bind(self.path, self._mode)

@@ -1,4 +1,4 @@
-"""Modbus words and frames against what others published: the protocol's own examples, IEEE 754, an independent stack."""
+"""Modbus words and frames against what others published: the protocol's examples, IEEE 754, another library."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_float_special_values():
 
 
 def test_twos_complement():
-    """V1.1b3, 4.2: big-endian words; two's complement (common practice): FFFF is -1, 8000 is -32768, FFFE 7960 -100000."""
+    """V1.1b3, 4.2: big-endian words; two's complement (common practice, no published source)."""
     assert decode(codec("int16"), (0xFFFF,)).number == -1
     assert decode(codec("int16"), (0x8000,)).number == -32768
     assert decode(codec("int32"), (0xFFFE, 0x7960)).number == -100000
@@ -86,7 +86,7 @@ def test_twos_complement():
 
 @pytest.mark.parametrize("order", [True, False])
 def test_same_words_as_an_independent_library(order):
-    """pyModbusTCP (another implementation) joins and splits 32-bit values and floats as we do."""
+    """Another implementation, pyModbusTCP, joins and splits 32-bit values and floats as we do."""
     utils = pytest.importorskip("pyModbusTCP.utils", reason="pyModbusTCP is in the extra `test`")
     for raw in (0, 1, 0x12345678, 0xFFFFFFFF, 0x80000000):
         theirs = tuple(utils.long_list_to_word([raw], big_endian=order))

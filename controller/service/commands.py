@@ -1,0 +1,98 @@
+"""`formbath run`: the controller service of one bath. (`formbath order` is in `ordercmd`.)"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import signal
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+
+from controller.bathfile import Bath, load_bath
+from controller.core.types import Event
+from controller.service.loop import Service
+from controller.service.start import serve
+
+EXIT_DONE, EXIT_FAILED, EXIT_INTERRUPTED = 0, 70, 130
+SECOND_PRESS_S = 5.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.add_argument("bath", metavar="BATH.toml", type=Path, help="the bath file")
+    parser.add_argument("--headless", action="store_true", help="no console (the only way until there is one)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the service until it is told to end. Returns 0 (SIGTERM), 130 (Ctrl-C twice), 70 (failed, all set to zero).
+
+    Raises InputError (exit 2) and Unreachable (exit 3).
+    """
+    bath = load_bath(args.bath)
+    for problem in bath.problems:
+        print(problem, file=sys.stderr)
+    with ExitStack() as held:
+        return asyncio.run(_serve(bath, held))
+
+
+async def _serve(bath: Bath, held: ExitStack) -> int:
+    return await run_service(await serve(bath, held))
+
+
+async def run_service(service: Service) -> int:
+    """Run a service with its socket and signals to its end, and leave everything recorded."""
+    ending = _Ending(service)
+    ending.listen()
+    parts = service.parts
+    try:
+        if parts.socket is not None:
+            await parts.socket.start()
+            print(f"bath {parts.settings.name}: service runs, socket {parts.socket.path}", file=sys.stderr, flush=True)
+        await service.run()
+        why, code = ending.why, ending.code
+    except Exception as error:  # noqa: BLE001 - the plant is at zero by now; say why and let the manager restart us
+        why, code = f"{type(error).__name__}: {error}", EXIT_FAILED
+        print(f"bath {parts.settings.name}: {why}; all circuits were set to zero", file=sys.stderr)
+    finally:
+        await _leave(service)
+    parts.recorder.event(
+        Event("service_ended", parts.settings.name, data={"why": why}), parts.clock.last().utc_ms, None
+    )
+    parts.recorder.end_all()
+    await asyncio.to_thread(parts.writer.close)
+    return code
+
+
+async def _leave(service: Service) -> None:
+    parts = service.parts
+    parts.desk.refuse_all()
+    if parts.socket is not None:
+        await parts.socket.close()
+    await parts.field.close()
+
+
+class _Ending:
+    """SIGTERM, or Ctrl-C twice within five seconds: hold all, wait for zero read back, end."""
+
+    def __init__(self, service: Service) -> None:
+        self._service = service
+        self._pressed_s: float | None = None
+        self.why, self.code = "done", EXIT_DONE
+
+    def listen(self) -> None:
+        loop = asyncio.get_running_loop()
+        loop.add_signal_handler(signal.SIGTERM, self._end, "told to end", EXIT_DONE)
+        loop.add_signal_handler(signal.SIGINT, self._press)
+
+    def _press(self) -> None:
+        now_s = asyncio.get_running_loop().time()
+        if self._pressed_s is not None and now_s - self._pressed_s <= SECOND_PRESS_S:
+            self._end("interrupted", EXIT_INTERRUPTED)
+            return
+        self._pressed_s = now_s
+        print("Ctrl-C again within 5 s holds every circuit and ends the service", file=sys.stderr, flush=True)
+
+    def _end(self, why: str, code: int) -> None:
+        self.why, self.code = why, code
+        self._service.ending = True

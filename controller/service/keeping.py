@@ -1,0 +1,80 @@
+"""What outlives a restart beside the run folders: state.json, and how a new service takes it up. Pure but for clocks.
+
+Circuits with an open run come back from their own record, which knows each cycle; the others from here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from controller.core.bath import fresh_state
+from controller.core.moves import restarted
+from controller.core.settings import BathSettings
+from controller.core.state import BathState, CircuitState
+from controller.records.head import Text
+from controller.records.plain import Codec, PlainError
+
+WEEK_MS = 7 * 24 * 3_600_000
+
+
+def state_to_keep(
+    state: BathState, utc_ms: int, folders: Mapping[str, str], profiles: Mapping[str, Text]
+) -> dict[str, Any]:
+    """Return state.json's content: every circuit, the open run folders, the profiles that loads rest on."""
+    codec = Codec()
+    used = {each.load.plan.sha256 for each in state.circuits if each.load is not None}
+    return {
+        "now_ms": state.now_ms,
+        "utc_ms": utc_ms,
+        "open_runs": dict(folders),
+        "circuits": {each.name: codec.dump(CircuitState, each) for each in state.circuits},
+        "profiles": {sha: {"name": text.name, "text": text.text} for sha, text in profiles.items() if sha in used},
+    }
+
+
+def kept_circuits(content: Mapping[str, Any]) -> tuple[dict[str, CircuitState], list[str]]:
+    """Return the circuits that state.json holds, and what of it cannot be used."""
+    codec = Codec()
+    found: dict[str, CircuitState] = {}
+    problems: list[str] = []
+    circuits = content.get("circuits")
+    for name, plain in circuits.items() if isinstance(circuits, dict) else ():
+        try:
+            found[name] = codec.load(CircuitState, plain)
+        except (PlainError, KeyError, TypeError, ValueError) as error:
+            problems.append(f"state.json: {name}: {error}")
+    return found, problems
+
+
+def kept_profiles(content: Mapping[str, Any]) -> dict[str, Text]:
+    """Return the texts of the profiles that kept loads rest on."""
+    profiles = content.get("profiles")
+    if not isinstance(profiles, dict):
+        return {}
+    return {
+        str(sha): Text(str(entry["name"]), str(entry["text"]))
+        for sha, entry in profiles.items()
+        if isinstance(entry, dict) and "name" in entry and "text" in entry
+    }
+
+
+def begun_again(settings: BathSettings, kept: Mapping[str, CircuitState], now_ms: int, *, after_run: bool) -> BathState:
+    """Return the bath of a new service: every circuit unknown until zero was read back, the purge begun anew.
+
+    `now_ms`: core time of the newest thing on record. `after_run`: current may have flowed not long ago.
+    """
+    fresh = fresh_state(settings)
+    circuits = tuple(restarted(kept[each.name]) if each.name in kept else each for each in fresh.circuits)
+    return BathState(circuits, now_ms=now_ms, current_ms=now_ms if after_run else None)
+
+
+def base_ms(last_now_ms: int, last_utc_ms: int | None, utc_ms: int, stale_ms: int) -> tuple[int, bool]:
+    """Return the core time at which a new service goes on, and whether the gap is known.
+
+    The gap is wall time since the last row; negative or above a week it is not known, and counts as just stale.
+    """
+    away = utc_ms - last_utc_ms if last_utc_ms is not None else -1
+    if 0 <= away <= WEEK_MS:
+        return last_now_ms + max(away, stale_ms + 1), True
+    return last_now_ms + stale_ms + 1, False

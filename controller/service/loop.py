@@ -1,0 +1,169 @@
+"""The control cycle: read, decide, write, record, tell. One at a time, for as long as the service lives.
+
+Around deciding and writing stands one guard: whatever goes wrong there ends with zero to every rectifier, once, and
+with nothing refreshing their watchdogs any more.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from controller.core import bath as core_bath
+from controller.core.bath import BathOut
+from controller.core.moves import interrupted
+from controller.core.settings import BathSettings
+from controller.core.state import BathState
+from controller.core.table import Cause
+from controller.core.types import ALL_OFF, BathCommand, BathIn, BathReading, ChannelReading, Command, Event, State
+from controller.records.writer import Writer
+from controller.service.clock import Clock, Now
+from controller.service.desk import Desk
+from controller.service.keeping import state_to_keep
+from controller.service.recorder import Recorder
+from controller.service.snapshot import snapshot
+from controller.service.sockets import OrderSocket
+
+ROWS_A_FLUSH = 1000
+"""A stepped clock waits for the writer after so many rows, so that memory stays small however fast it runs."""
+
+CLOCK_STEP_MS = 2_000
+ZERO_WAIT_CYCLES = 12
+
+
+class FieldLike(Protocol):
+    """What the loop needs of the field."""
+
+    async def read(self, now_ms: int) -> tuple[BathReading, tuple[ChannelReading, ...]]:
+        """Read everything once."""
+        ...
+
+    async def write(self, commands: tuple[Command, ...], bath: BathCommand, now_ms: int) -> None:
+        """Write every command once."""
+        ...
+
+    async def close(self) -> None:
+        """End the connections."""
+        ...
+
+
+@dataclass
+class Parts:
+    """What a service is put together from."""
+
+    settings: BathSettings
+    clock: Clock
+    field: FieldLike
+    desk: Desk
+    recorder: Recorder
+    writer: Writer
+    socket: OrderSocket | None
+    stepped: bool
+
+
+class Service:
+    """One bath's control. `state` is the bath as last decided; `ending` asks the loop to hold all and leave."""
+
+    def __init__(self, parts: Parts, state: BathState, told: tuple[Event, ...] = ()) -> None:
+        """`told`: events of the start (a gap, a damaged record), written with the first cycle."""
+        self.parts = parts
+        self.state = state
+        self.ending = False
+        self._told = told
+        self._now = Now(state.now_ms, 0)
+        self._kept_revision: object = None
+        self._rows = 0
+        self._wall_offset_ms: int | None = None
+        self._trouble: str | None = None
+
+    async def run(self, until: Callable[[BathState], bool] = lambda _: False) -> None:
+        """Cycle until `until(state)` holds, or until the service was asked to end and zero was read back."""
+        waited = 0
+        while not until(self.state):
+            await self.cycle()
+            if self.ending:
+                waited += 1
+                if all(each.output.value == "off" for each in self.state.circuits) or waited > ZERO_WAIT_CYCLES:
+                    return
+
+    async def cycle(self) -> None:
+        """One cycle. Raises what went wrong in deciding or writing, after zero was written to all."""
+        parts = self.parts
+        now_ms = await parts.clock.next_cycle()
+        reading, channels = await parts.field.read(now_ms)
+        self._now = parts.clock.last()
+        orders = parts.desk.take()
+        before = self._held(self.state) if self.ending else self.state
+        try:
+            state, out = core_bath.step(parts.settings, before, BathIn(now_ms, reading, channels, orders))
+            await parts.field.write(out.commands, out.bath, now_ms)
+        except BaseException:
+            await self._zero(now_ms)
+            raise
+        self.state = state
+        parts.recorder.cycle(before, out, state, self._now.utc_ms, parts.desk.profiles)
+        await self._tell(out, reading)
+
+    def _held(self, state: BathState) -> BathState:
+        """Return the bath with every running circuit held, because the service ends."""
+        if not any(each.state is State.RUNNING for each in state.circuits):
+            return state
+        now_ms = state.now_ms
+        circuits = tuple(
+            interrupted(each, Cause.HOLD, "service_ending", now_ms) if each.state is State.RUNNING else each
+            for each in state.circuits
+        )
+        return type(state)(
+            circuits, state.now_ms, state.revision, state.air_since_ms, state.current_ms, state.timers, state.alarms,
+            state.allowed, state.command,
+        )  # fmt: skip
+
+    async def _zero(self, now_ms: int) -> None:
+        """Write zero to all once; what fails here is left to the rectifiers' watchdogs."""
+        off = tuple(ALL_OFF for _ in self.parts.settings.circuits)
+        try:
+            async with asyncio.timeout(2.0):
+                await self.parts.field.write(off, BathCommand(), now_ms)
+        except Exception:  # noqa: BLE001 - the first error is the one to tell; the watchdogs do the rest
+            return
+
+    async def _tell(self, out: BathOut, reading: BathReading) -> None:
+        parts, state = self.parts, self.state
+        for event in (*self._told, *self._notices()):
+            parts.recorder.event(event, self._now.utc_ms, state.now_ms)
+        self._told = ()
+        read_backs = parts.desk.answer(out.events)
+        revision = (state.revision, tuple(each.revision for each in state.circuits), tuple(parts.recorder.folders()))
+        if revision != self._kept_revision:
+            self._kept_revision = revision
+            parts.recorder.bath.put_state(
+                state_to_keep(state, self._now.utc_ms, parts.recorder.folders(), parts.desk.profiles)
+            )
+        if parts.socket is not None and parts.socket.clients:
+            urgent = any(event.kind.value == "alarm" for event in out.events)
+            if urgent or parts.socket.due:
+                await parts.socket.publish(self._snapshot(out, reading), urgent=urgent)
+            for message in read_backs:
+                await parts.socket.tell(message)
+        if parts.stepped and parts.recorder.rows - self._rows >= ROWS_A_FLUSH:
+            self._rows = parts.recorder.rows
+            await asyncio.to_thread(parts.writer.flush)
+
+    def _snapshot(self, out: BathOut, reading: BathReading) -> dict[str, Any]:
+        return snapshot(self.parts.settings, self.state, out, reading, self._now.utc_ms, self.parts.writer.trouble)
+
+    def _notices(self) -> list[Event]:
+        """Return what the service itself has to say: steps of the wall clock, trouble of the record."""
+        name = self.parts.settings.name
+        events: list[Event] = []
+        offset = self._now.utc_ms - self._now.now_ms
+        if self._wall_offset_ms is not None and abs(offset - self._wall_offset_ms) > CLOCK_STEP_MS:
+            events.append(Event("clock_step", name, data={"seconds": (offset - self._wall_offset_ms) / 1000.0}))
+        self._wall_offset_ms = offset
+        trouble = self.parts.writer.trouble
+        if trouble != self._trouble:
+            self._trouble = trouble
+            events.append(Event("record_trouble", name, data={"why": trouble or "well again"}, priority=2))
+        return events

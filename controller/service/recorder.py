@@ -1,0 +1,191 @@
+"""From the core's cycles to rows: which run is open on which circuit, and what goes to its folder or to the bath's.
+
+Everything goes into the writer's memory; nothing here waits for a disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from controller import words
+from controller.core.bath import BathOut
+from controller.core.settings import BathSettings
+from controller.core.state import BathState, CircuitState
+from controller.core.types import Event, EventKind, Order, Output
+from controller.records.bathlog import BathLog
+from controller.records.head import RunStart, Text
+from controller.records.logrow import log_row
+from controller.records.rows import EventRow, time_utc
+from controller.records.run import RunRecord
+from controller.records.writer import Writer
+
+LINGER_MS = 60_000
+"""A record is closed once its output was read back as off, or after this long: the end must not hang on a dead link."""
+
+
+@dataclass(slots=True)
+class Open:
+    """One open record and when its last row was written."""
+
+    record: RunRecord
+    start_utc_ms: int
+    logged_ms: int | None = None
+    worst: str = ""
+    trips: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """What the bath rests on, as texts: its file, and the register map of each circuit."""
+
+    bath_file: Text
+    maps: Mapping[str, Text]
+    versions: Mapping[str, str]
+
+
+class Recorder:
+    """The records of one bath."""
+
+    def __init__(
+        self, settings: BathSettings, sources: Sources, runs: Path, log_ms: int, writer: Writer, *, by_count: bool
+    ) -> None:
+        """`log_ms`: the logging interval. `by_count`: a stepped clock, so that bytes hang on cycles alone."""
+        self._settings = settings
+        self._sources = sources
+        self._runs = runs
+        self._log_ms = log_ms
+        self._writer = writer
+        self._by_count = by_count
+        self._open: dict[str, Open] = {}
+        self.bath = BathLog(runs, settings.name, writer)
+        self.rows = 0
+
+    def adopt(self, circuit: str, record: RunRecord, start_utc_ms: int) -> None:
+        """Go on with a record that was opened again after a restart."""
+        self._open[circuit] = Open(record, start_utc_ms)
+
+    def folders(self) -> dict[str, str]:
+        """Return the name of each circuit's open run folder."""
+        return {circuit: each.record.folder.name for circuit, each in self._open.items()}
+
+    def cycle(
+        self, before: BathState, out: BathOut, after: BathState, utc_ms: int, profiles: Mapping[str, Text]
+    ) -> None:
+        """Record one cycle: what each circuit was told, what it decided, what happened."""
+        for old, new, cin in zip(before.circuits, after.circuits, out.told, strict=True):
+            if new.run is not None and old.run is None:
+                self._begin(new, cin.orders, utc_ms, profiles)
+        for event in out.events:
+            self.event(event, utc_ms, after.now_ms)
+        for old, new, cin, command in zip(before.circuits, after.circuits, out.told, out.commands, strict=True):
+            each = self._open.get(new.name)
+            if each is None:
+                continue
+            each.record.add_cycle(cin, old, command, new)
+            if self._due(each, old, new):
+                each.record.add_log(log_row(utc_ms, cin, command, new, self._settings.stale_ms))
+                each.logged_ms = new.now_ms
+                self.rows += 1
+            if new.run is not None and new.run.end_ms is not None:
+                gone_ms = new.now_ms - new.run.end_ms
+                if (new.output is Output.OFF and new.confirmed) or gone_ms > LINGER_MS:
+                    self._end(each, new, utc_ms)
+
+    def event(self, event: Event, utc_ms: int, now_ms: int | None) -> None:
+        """Write one event to its circuit's open run, else to the bath's own file."""
+        each = self._open.get(event.target)
+        row = event_row(event, utc_ms, now_ms if each is not None else None)
+        if each is None:
+            self.bath.add_event(row)
+            return
+        if event.kind is EventKind.ALARM and event.data.get("life") == "new" and event.reaction >= 4:
+            each.trips += 1
+        each.record.add_event(row)
+
+    def end_all(self) -> None:
+        """Let go of every record as it stands: open runs stay open and go on at the next start."""
+        for each in self._open.values():
+            each.record.release()
+        self.bath.release()
+
+    def _begin(self, state: CircuitState, orders: tuple[Order, ...], utc_ms: int, profiles: Mapping[str, Text]) -> None:
+        load, run = state.load, state.run
+        if load is None or run is None:
+            return
+        start = RunStart(
+            utc_ms=utc_ms,
+            now_ms=run.start_ms,
+            circuit=state.name,
+            settings=self._settings,
+            load=load,
+            profile=profiles[load.plan.sha256],
+            bath_file=self._sources.bath_file,
+            map=self._sources.maps[state.name],
+            orders=orders,
+            load_list=load.text,
+            versions=self._sources.versions,
+        )
+        record = RunRecord.create(self._runs, start, self._writer, by_count=self._by_count)
+        self._open[state.name] = Open(record, utc_ms)
+
+    def _due(self, each: Open, old: CircuitState, new: CircuitState) -> bool:
+        """Return whether a row is due: the interval, or a change that matters."""
+        if each.logged_ms is None or new.now_ms - each.logged_ms >= self._log_ms:
+            return True
+        step = new.run.step if new.run is not None else None
+        old_step = old.run.step if old.run is not None else None
+        return new.state is not old.state or step != old_step or new.confirmed is not old.confirmed
+
+    def _end(self, each: Open, state: CircuitState, utc_ms: int) -> None:
+        each.record.close(summary(each, state, utc_ms))
+        each.record.release()
+        del self._open[state.name]
+
+
+def summary(each: Open, state: CircuitState, utc_ms: int) -> dict[str, Any]:
+    """Return what summary.json says of an ended run."""
+    run, load = state.run, state.load
+    if run is None or load is None or run.end_ms is None:
+        return {}
+    return {
+        "circuit": state.name,
+        "state": state.state.value,
+        "batch": load.batch,
+        "batteries": load.batteries,
+        "profile": load.plan.name,
+        "revision": load.plan.revision,
+        "start_utc": time_utc(each.start_utc_ms),
+        "end_utc": time_utc(utc_ms - (state.now_ms - run.end_ms)),
+        "duration_s": (run.end_ms - run.start_ms) / 1000.0,
+        "planned_Ah": load.plan.planned_charge_Ah,
+        "owed_Ah": run.owed_Ah,
+        "hottest_C": run.hottest_C,
+        "highest_V_per_cell": run.highest_V_per_cell,
+        "trips": each.trips,
+        "link_rides": run.link_rides,
+        "verdict": "complete" if state.state.value == "complete" else "ended by a person",
+    }
+
+
+def event_row(event: Event, utc_ms: int, now_ms: int | None) -> EventRow:
+    """Return an event as a row."""
+    data = event.data
+    alarm = event.kind is EventKind.ALARM
+    return EventRow(
+        utc_ms=utc_ms,
+        now_ms=now_ms,
+        id=str(data.get("order") or ""),
+        kind=event.kind.value,
+        code=f"{event.code}" if not alarm else f"{event.code}:{data.get('life')}",
+        target=event.target,
+        who=str(data.get("who") or ""),
+        role=str(data.get("role") or ""),
+        priority=event.priority or None,
+        value=data.get("value"),
+        limit=data.get("limit"),
+        unit=words.unit_of(event.code) if alarm else "",
+        text=words.text(event),
+    )

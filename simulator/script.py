@@ -1,0 +1,106 @@
+"""What the persons of a demo do, and when: orders through the service's own socket, in the plant's time.
+
+The stepped clock waits for it: an order due before a cycle is in the service's hands when that cycle begins.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from controller.service.protocol import MAX_LINE_BYTES, OrderMessage, encode
+
+ANSWER_S = 20.0
+"""Longest wait of wall time for the service's word; it answers in the same cycle."""
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One thing a person does at `at_s` of plant time: an order, or something with the hands (`does`).
+
+    `refused`: the refusal's code that is expected (empty: to be accepted).
+    """
+
+    at_s: float
+    who: str
+    verb: str = ""
+    target: str = ""
+    args: Mapping[str, Any] = field(default_factory=dict)
+    refused: str = ""
+    does: Callable[[], object] | None = None
+
+
+class Script:
+    """Plays the acts in order. `surprises` tells what did not go as expected."""
+
+    def __init__(self, acts: Sequence[Act]) -> None:
+        """Nothing is attached yet."""
+        self._acts = sorted(acts, key=lambda act: act.at_s)
+        self._waiting: dict[str, Act] = {}
+        self._reader: asyncio.StreamReader | None = None
+        self._writer: asyncio.StreamWriter | None = None
+        self._listening: asyncio.Task[None] | None = None
+        self._given = 0
+        self._changed = asyncio.Event()
+        self.surprises: list[str] = []
+
+    async def attach(self, path: Path) -> None:
+        """Connect to the service."""
+        self._reader, self._writer = await asyncio.open_unix_connection(path, limit=MAX_LINE_BYTES)
+        self._listening = asyncio.create_task(self._listen())
+
+    async def play(self, now_s: float, taken: Callable[[], int]) -> None:
+        """Give every order that is due, and wait until the service has it and has answered those before."""
+        async with asyncio.timeout(ANSWER_S):
+            while self._waiting:
+                self._changed.clear()
+                await self._changed.wait()
+            while self._acts and self._acts[0].at_s <= now_s:
+                await self._give(self._acts.pop(0))
+            while taken() < self._given:
+                await asyncio.sleep(0)
+
+    async def detach(self) -> None:
+        """Hang up."""
+        if self._listening is not None:
+            self._listening.cancel()
+            await asyncio.gather(self._listening, return_exceptions=True)
+        if self._writer is not None:
+            self._writer.close()
+
+    @property
+    def over(self) -> bool:
+        """Whether everything was done and answered."""
+        return not self._acts and not self._waiting
+
+    async def _give(self, act: Act) -> None:
+        if act.does is not None:
+            act.does()
+            return
+        if self._writer is None:
+            raise RuntimeError("the script is not attached")
+        self._given += 1
+        message = OrderMessage(
+            id=f"demo-{self._given}", verb=act.verb, target=act.target, args=dict(act.args), as_stated=act.who
+        )  # type: ignore[arg-type]  # the verb is checked by the model itself
+        self._waiting[message.id] = act
+        self._writer.write(encode(message))
+        await self._writer.drain()
+
+    async def _listen(self) -> None:
+        if self._reader is None:
+            return
+        while line := await self._reader.readline():
+            said = json.loads(line)
+            if said.get("type") != "answer" or said.get("id") not in self._waiting:
+                continue
+            act = self._waiting.pop(said["id"])
+            code = "" if said["accepted"] else said["code"]
+            if code != act.refused:
+                wanted = act.refused or "accepted"
+                self.surprises.append(f"{act.verb} {act.target}: {said['text']} (expected: {wanted})")
+            self._changed.set()

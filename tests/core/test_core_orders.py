@@ -1,0 +1,255 @@
+"""Orders: for each verb who may, in which state, what it does, and the revision a person had on screen."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from controller.core.orderchecks import Ask
+from controller.core.orders import BATH_VERBS, RULES, given, refusal_of
+from controller.core.state import Alarm, Interruption
+from controller.core.types import Output, Reaction, State
+
+ROLES = ("technician", "engineer", "maintenance", "quality")
+VERBS = ("load", "unload", "start", "hold", "resume", "stop", "done", "acknowledge", "reset", "block", "unblock")
+
+MAY = {
+    "load": {"technician"},
+    "unload": {"technician"},
+    "start": {"technician", "engineer"},
+    "hold": set(ROLES),
+    "resume": {"technician", "engineer"},
+    "stop": set(ROLES),
+    "done": {"technician"},
+    "acknowledge": {"technician", "maintenance"},
+    "reset": {"technician", "maintenance"},
+    "block": {"technician", "maintenance"},
+    "unblock": {"technician", "maintenance"},
+}
+IN = {
+    "load": {State.IDLE},
+    "unload": {State.IDLE, State.COMPLETE, State.STOPPED},
+    "start": {State.IDLE},
+    "hold": {State.RUNNING, State.HELD},
+    "resume": {State.HELD},
+    "stop": {State.RUNNING, State.HELD, State.TRIPPED},
+    "done": {State.RUNNING},
+    "acknowledge": set(State),
+    "reset": set(State) - {State.UNKNOWN},
+    "block": set(State),
+    "unblock": set(State),
+}
+TRIPPED_BY = Alarm("current_trip", 0, 2, Reaction.TRIP, active=False, acknowledged=True, latched=True)
+
+
+def ask_for(kit, verb, state=None, roles=ROLES, who="anna", seen=None, **args):
+    """An order of this verb that nothing speaks against; tests spoil one thing of it."""
+    settings = kit.settings(fresh_V=248.4)
+    where = state or (sorted(IN[verb] - {State.UNKNOWN})[0] if verb != "hold" else State.RUNNING)
+    flows = where is State.RUNNING
+    circuit = kit.state(where, steps=(kit.step(ends={"order": True}),), set_A=15.0 if flows else 0.0, revision=5)
+    if where in (State.HELD, State.TRIPPED):
+        circuit = replace(circuit, run=replace(circuit.run, interruption=Interruption(0, "order")))
+    if where in (State.COMPLETE, State.STOPPED):
+        circuit = replace(circuit, run=replace(circuit.run, end_ms=0))
+    if verb == "load":
+        circuit = replace(circuit, load=None)
+    if verb == "unblock":
+        circuit = replace(circuit, blocked_by="anna")
+    if verb == "acknowledge":
+        circuit = replace(circuit, alarms=(replace(TRIPPED_BY, acknowledged=False),))
+    if verb == "reset":
+        circuit = replace(circuit, alarms=(TRIPPED_BY,))
+    facts = kit.facts(now_ms=4_000_000, current_A=15.0 if flows else 0.0)
+    order = kit.order(verb, who=who, roles=roles, load=kit.load(), seen=seen, **args)
+    return Ask(settings, settings.circuits[0], circuit, facts, kit.share(), (), order)
+
+
+def code(ask):
+    """The refusal's code, or None; and a refusal changes nothing."""
+    refusal = refusal_of(ask)
+    state, event = given(ask)
+    if refusal is None:
+        assert (event.code, event.kind) == ("accepted", "order")
+        return None
+    assert (event.code, event.kind) == (refusal.code, "refusal")
+    assert state is ask.state
+    return refusal.code
+
+
+def test_the_written_tables_name_every_verb():
+    """A new verb must be written into these expectations."""
+    assert set(VERBS) == set(RULES) == set(MAY) == set(IN)
+    assert set(BATH_VERBS) == {"hold", "stop", "acknowledge", "reset"}
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("role", ROLES)
+def test_each_role_may_what_is_its_own(kit, verb, role):
+    """All verbs times all roles against the written table."""
+    assert code(ask_for(kit, verb, roles=(role,))) == (None if role in MAY[verb] else "role")
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_somebody_without_a_role_may_hold_and_stop_only(kit, verb):
+    """Whoever sees a fire may stop."""
+    assert code(ask_for(kit, verb, roles=())) == (None if verb in ("hold", "stop") else "role")
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("state", list(State))
+def test_each_verb_has_its_states(kit, verb, state):
+    """All verbs times all states against the written table."""
+    found = code(ask_for(kit, verb, state=state))
+    if state in IN[verb]:
+        assert found is None
+    else:
+        assert found == "state"
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_an_order_given_before_the_latest_change_is_refused_but_hold_and_stop(kit, verb):
+    """The person saw revision 4, the circuit is at 5."""
+    expected = None if verb in ("hold", "stop") else "changed"
+    assert code(ask_for(kit, verb, seen=4)) == expected
+    assert code(ask_for(kit, verb, seen=5)) is None
+    assert code(ask_for(kit, verb, seen=None)) is None
+
+
+def test_an_unknown_verb_is_refused(kit):
+    """Whatever text comes as a verb."""
+    ask = ask_for(kit, "hold")
+    for verb in ("explode", "", "START", "start\n", "__init__"):
+        assert code(replace(ask, order=replace(ask.order, verb=verb))) == "unknown_verb"
+
+
+def test_an_answer_names_order_verb_person_and_the_role_that_allowed_it(kit):
+    """The record keeps who, as what."""
+    _, event = given(ask_for(kit, "acknowledge", roles=("quality", "maintenance"), note="seen at the bath"))
+    assert event.data["order"] == "1"
+    assert (event.data["verb"], event.data["who"], event.data["role"]) == ("acknowledge", "anna", "maintenance")
+    assert event.data["note"] == "seen at the bath"
+
+
+def test_an_orders_own_words_do_not_overwrite_who_gave_it(kit):
+    """Arguments called who, role or verb stay out of the record's fields."""
+    ask = ask_for(kit, "stop")
+    forged = replace(ask.order, args={"who": "the boss", "role": "engineer", "verb": "start", "order": "9"})
+    _, event = given(replace(ask, order=forged))
+    assert (event.data["who"], event.data["verb"], event.data["order"]) == ("anna", "stop", "1")
+
+
+EFFECTS = {
+    "load": State.IDLE,
+    "start": State.RUNNING,
+    "hold": State.HELD,
+    "resume": State.RUNNING,
+    "stop": State.STOPPED,
+    "done": State.RUNNING,
+}
+
+
+@pytest.mark.parametrize("verb", EFFECTS)
+def test_what_an_order_leads_to(kit, verb):
+    """The state after each."""
+    state, _ = given(ask_for(kit, verb))
+    assert state.state is EFFECTS[verb]
+
+
+def test_load_puts_the_list_there_and_unload_takes_it_away(kit):
+    """With the run that ended."""
+    state, _ = given(ask_for(kit, "load"))
+    assert state.load is not None
+    assert state.load.batteries == 18
+    state, _ = given(ask_for(kit, "unload", state=State.COMPLETE))
+    assert (state.load, state.run, state.state) == (None, None, State.IDLE)
+
+
+def test_start_begins_a_run_at_its_first_step(kit):
+    """By whom and when, with nothing counted."""
+    state, _ = given(ask_for(kit, "start"))
+    assert (state.run.started_by, state.run.start_ms, state.run.step) == ("anna", 4_000_000, 0)
+    assert state.run.counters.charge_Ah == 0.0
+
+
+@pytest.mark.parametrize("state", [State.RUNNING, State.HELD, State.TRIPPED])
+def test_stop_ends_the_run_and_keeps_the_latch(kit, state):
+    """A stop is final; the trip waits for its reset all the same."""
+    ask = ask_for(kit, "stop", state=state)
+    ask = replace(ask, state=replace(ask.state, alarms=(TRIPPED_BY,)))
+    stopped, _ = given(ask)
+    assert stopped.state is State.STOPPED
+    assert stopped.run.end_ms == 4_000_000
+    assert stopped.alarms == (TRIPPED_BY,)
+
+
+@pytest.mark.parametrize(("state", "to"), [
+    (State.TRIPPED, State.HELD),
+    (State.COMPLETE, State.COMPLETE),
+    (State.STOPPED, State.STOPPED),
+])
+def test_a_reset_starts_nothing_and_ends_nothing(kit, state, to):
+    """An open run becomes held, its charge kept; an ended one stays ended."""
+    ask = ask_for(kit, "reset", state=state)
+    new, _ = given(ask)
+    assert (new.state, new.alarms) == (to, ())
+    assert new.run.counters == ask.state.run.counters
+
+
+def test_a_reset_without_an_open_run_leads_to_idle(kit):
+    """Tripped while nothing ran."""
+    ask = ask_for(kit, "reset", state=State.TRIPPED)
+    new, _ = given(replace(ask, state=replace(ask.state, run=None)))
+    assert new.state is State.IDLE
+
+
+def test_a_reset_keeps_what_nobody_has_seen_yet(kit):
+    """A warning that came and went unseen is not wiped away by the reset of a trip."""
+    unseen = Alarm("water_warm", 0, 2, Reaction.WARN, active=False)
+    ask = ask_for(kit, "reset")
+    new, _ = given(replace(ask, state=replace(ask.state, alarms=(TRIPPED_BY, unseen))))
+    assert new.alarms == (unseen,)
+
+
+def test_block_holds_a_running_circuit_first_and_names_the_person(kit):
+    """Zero, output off, and whose hands are in there."""
+    bench = kit.bench().running()
+    assert bench.order("block", who="bert") == "accepted"
+    assert bench.circuit().state is State.HELD
+    assert bench.circuit().blocked_by == "bert"
+    bench.cycles(3)
+    assert bench.circuit().output is Output.OFF
+    assert bench.set_A(0) == 0.0
+    assert bench.set_A(1) == 15.0
+
+
+def test_done_ends_the_step_that_waits_for_it(kit):
+    """The next step begins in the same cycle."""
+    bench = kit.bench(circuits=1).running(kit.step(ends={"order": True}), kit.step(2, current_A=6.0))
+    assert bench.order("done") == "accepted"
+    assert bench.circuit().run.step == 1
+    assert bench.set_A() == 6.0
+
+
+def test_the_second_of_two_orders_sees_the_first(kit):
+    """Hold and resume in one cycle: in their order; two starts: the second is refused."""
+    bench = kit.bench(circuits=1).cycles(5)
+    bench.order("load", load=kit.load())
+    events = bench.cycle(kit.order("start"), kit.order("start", who="bert"))
+    assert [event.code for event in events if event.data.get("verb") == "start"] == ["accepted", "state"]
+    assert bench.circuit().run.started_by == "anna"
+
+
+def test_an_accepted_order_is_answered_again_when_the_device_read_back(kit):
+    """Start: on read back; hold: zero and off read back; each once, with the order's id."""
+    bench = kit.bench(circuits=1).running()
+    bench.cycles(2)
+    for verb, current_A in (("hold", 0.0),):
+        bench.events.clear()
+        bench.order(verb)
+        bench.cycles(6)
+        told = [event for event in bench.events if event.code == "read_back"]
+        assert [(event.data["order"], event.data["verb"]) for event in told] == [("1", verb)]
+        assert told[0].data["current_A"] == current_A
+    assert any(event.code == "accepted" for event in bench.events)

@@ -1,0 +1,115 @@
+"""Orders to the whole bath, and targets that do not exist."""
+
+from __future__ import annotations
+
+import pytest
+
+from controller.core.types import State
+
+ROLES = ("technician", "engineer", "maintenance", "quality")
+
+
+def test_hold_to_the_bath_holds_every_running_circuit(kit):
+    """Anybody's order, no role asked for."""
+    bench = kit.bench(circuits=3).running()
+    assert bench.order("hold", "A", roles=()) == "accepted"
+    assert [each.state for each in bench.state.circuits] == [State.HELD] * 3
+    assert [command.set_current_A for command in bench.out.commands] == [0.0] * 3
+
+
+def test_stop_to_the_bath_stops_every_open_run(kit):
+    """Running and held ones; an idle circuit stays idle."""
+    bench = kit.bench(circuits=3).cycles(5)
+    for name in ("A01", "A02"):
+        bench.order("load", name, load=kit.load())
+        bench.order("start", name)
+    bench.cycles(2)
+    bench.order("hold", "A02")
+    assert bench.order("stop", "A", roles=()) == "accepted"
+    assert [each.state for each in bench.state.circuits] == [State.STOPPED, State.STOPPED, State.IDLE]
+
+
+def test_each_circuit_answers_for_itself(kit):
+    """The bath's answer and one from every circuit that took the order."""
+    bench = kit.bench().running()
+    events = bench.cycle(kit.order("hold", "A"))
+    assert [event.target for event in events if event.code == "accepted"] == ["A", "A01", "A02"]
+
+
+def test_an_order_to_the_bath_ignores_the_revision_seen_for_hold_and_stop(kit):
+    """Danger does not wait for a fresh screen."""
+    bench = kit.bench().running()
+    assert bench.order("hold", "A", seen=-1) == "accepted"
+    assert bench.circuit(0).state is State.HELD
+
+
+@pytest.mark.parametrize("verb", ["start", "resume", "load", "unload", "block", "unblock", "done", "explode", ""])
+def test_nothing_starts_a_whole_bath(kit, verb):
+    """Only hold, stop, acknowledge and reset are for a bath."""
+    bench = kit.bench().running()
+    bench.order("hold", "A")
+    assert bench.order(verb, "A") == "not_for_a_bath"
+    assert [each.state for each in bench.state.circuits] == [State.HELD] * 2
+
+
+@pytest.mark.parametrize("target", ["B", "a", "A99", "", "A01 ", "../A01"])
+def test_an_unknown_target_is_refused(kit, target):
+    """Neither the bath nor one of its circuits."""
+    bench = kit.bench().cycles(5)
+    assert bench.order("stop", target) == "unknown_target"
+
+
+def stopped(kit):
+    bench = kit.bench().running()
+    bench.bath_signals["emergency_stop_ok"] = 0.0
+    return bench.cycles(2)
+
+
+def test_the_baths_latch_is_acknowledged_then_reset_with_its_cause_gone(kit):
+    """Too early, unseen, and in order."""
+    bench = stopped(kit)
+    assert bench.order("reset", "A") == "not_acknowledged"
+    assert bench.order("acknowledge", "A") == "accepted"
+    assert bench.order("acknowledge", "A") == "nothing_new"
+    assert bench.order("reset", "A") == "cause_stands"
+    bench.bath_signals["emergency_stop_ok"] = 1.0
+    bench.cycles(2)
+    assert bench.order("reset", "A") == "accepted"
+    assert bench.order("reset", "A") == "nothing_latched"
+
+
+@pytest.mark.parametrize("verb", ["acknowledge", "reset"])
+@pytest.mark.parametrize("role", ROLES)
+def test_the_baths_alarms_are_the_technicians_and_maintenances(kit, verb, role):
+    """Others are refused for their role."""
+    bench = stopped(kit)
+    bench.bath_signals["emergency_stop_ok"] = 1.0
+    bench.cycles(2)
+    if verb == "reset":
+        bench.order("acknowledge", "A")
+    allowed = role in ("technician", "maintenance")
+    assert bench.order(verb, "A", roles=(role,)) == ("accepted" if allowed else "role")
+
+
+def test_the_baths_reset_does_not_reset_its_circuits(kit):
+    """Each tripped circuit keeps its own latch."""
+    bench = stopped(kit)
+    bench.bath_signals["emergency_stop_ok"] = 1.0
+    bench.cycles(5)
+    bench.order("acknowledge", "A")
+    assert bench.order("reset", "A") == "accepted"
+    assert [each.state for each in bench.state.circuits] == [State.TRIPPED] * 2
+    assert bench.order("start") == "state"
+
+
+def test_a_circuits_reset_does_not_reset_the_bath(kit):
+    """Reset and resumed while the bath's own latch stands: refused."""
+    bench = stopped(kit)
+    bench.bath_signals["emergency_stop_ok"] = 1.0
+    bench.cycles(5)
+    assert [bench.order("acknowledge"), bench.order("reset")] == ["accepted"] * 2
+    assert bench.circuit(0).state is State.HELD
+    assert bench.order("resume") == "emergency_stop"
+    bench.order("acknowledge", "A")
+    bench.order("reset", "A")
+    assert bench.order("resume") == "accepted"
