@@ -53,8 +53,8 @@ COMMANDS: Mapping[str, Command] = {
     "run": Command(
         "Runs the controller service for one bath.",
         ("formbath run baths/a.toml", "formbath run baths/a.toml --headless"),
-        "controller.service.commands:run_arguments",
-        "controller.service.commands:run_service",
+        "controller.service.commands:add_arguments",
+        "controller.service.commands:run",
     ),
     "order": Command(
         "Gives one order to a running service, prints answer and read-back.",

@@ -245,8 +245,13 @@ class _Shown:
 
 def filled(template: str, data: Mapping[str, Scalar]) -> str:
     """Return a text with its named places filled; missing values show as `--`, nothing raises."""
-    shown = {key: _Shown(value) for key, value in data.items()}
+    shown = {key: _Shown(_plain(key, value)) for key, value in data.items()}
     return template.format_map(_Missing(shown))
+
+
+def _plain(key: str, value: Scalar) -> Scalar:
+    """Return a cause's code as words."""
+    return value.replace("_", " ") if key == "cause" and isinstance(value, str) else value
 
 
 class _Missing(dict[str, _Shown]):

@@ -90,7 +90,7 @@ def open_circuit_V(molality: Q) -> Q:
 
 
 def water_vapour_Pa(temperature_C: Q) -> Q:
-    """Saturated vapour over pure water, within 0.2 % at 20-60 C (Buck, J. Appl. Meteorol. 20 (1981) 1527, as of 1996)."""
+    """Saturated vapour over pure water, 0.2 % good at 20-60 C (Buck, J. Appl. Meteorol. 20 (1981) 1527, of 1996)."""
     t = temperature_C
     return 611.21 * _exp((18.678 - t / 234.5) * t / (257.14 + t))
 
@@ -98,7 +98,7 @@ def water_vapour_Pa(temperature_C: Q) -> Q:
 def gassing_V_per_cell(current_C20: float, temperature_C: float) -> float:
     """Voltage at which a full cell gasses away all its current, without its I R; current in A per Ah of C20, positive.
 
-    Schiffer et al., J. Power Sources 168 (2007) 66-78: 0.02 A per 100 Ah at 2.23 V and 25 C, 11 per volt, 0.06 per kelvin.
+    Schiffer et al., J. Power Sources 168 (2007) 66: 0.02 A per 100 Ah at 2.23 V and 25 C, 11 per volt, 0.06 per kelvin.
     """
     return 2.23 + (math.log(max(current_C20, 1e-9) / 2.0e-4) - 0.06 * (temperature_C - 25.0)) / 11.0
 

@@ -1,4 +1,4 @@
-"""The bath's water: cooled by a valve on its inlet, warmed by all its batteries, losing vapour from its open surface."""
+"""The bath's water: cooled by a valve on its inlet, warmed by all its batteries, losing vapour on top."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -21,6 +21,7 @@ from controller.field.lines import Field, open_links
 from controller.records.rows import parse_time
 from controller.records.writer import Writer
 from controller.service.clock import SteppedClock
+from controller.service.commands import calm_collector
 from controller.service.desk import Desk
 from controller.service.loop import Parts, Service
 from controller.service.people import people_of
@@ -41,7 +42,7 @@ LONGEST_s = 40 * 3600.0
 SETTING = Setting(soaked_s=3_000.0, seed=SEED)
 
 FAULTS = (
-    "A07 warm_place 0.5",
+    "A07 warm_place 0.45",
     "A03/9 shorted_cell",
     "A06/4 reversed",
     "3:10-3:11 pillar link_off",
@@ -56,6 +57,7 @@ class Hall:
     bath: Bath
     stage: Stage
     service: Service
+    socket: OrderSocket
     script: Script
 
 
@@ -76,10 +78,8 @@ def acts(stage: Stage, circuits: Sequence[str]) -> list[Act]:
     }
     start_s = FIRST_CURRENT_s
     done = [Act(60.0, day, "load", name, load) for name in circuits]
-    done += [
-        Act(start_s, day, "start", name, {}, "string_volts" if name == "A06" else "") for name in circuits
-    ]
-    a06 = [name for name in circuits].index("A06")
+    done += [Act(start_s, day, "start", name, {}, "string_volts" if name == "A06" else "") for name in circuits]
+    a06 = list(circuits).index("A06")
     done += [
         Act(start_s + 60, mend, "block", "A06", {}),
         Act(start_s + 900, mend, does=lambda: stage.plant.replace_battery(a06, 4)),
@@ -98,11 +98,11 @@ def acts(stage: Stage, circuits: Sequence[str]) -> list[Act]:
     return done
 
 
-async def build(runs: Path) -> Hall:
+async def build(runs: Path, seed: int) -> Hall:
     """Put the demo together; its records go to `runs`."""
     bath = load_bath(BATH_FILE)
     settings = settings_of(bath)
-    stage = Stage(bath, SETTING, faults())
+    stage = Stage(bath, replace(SETTING, seed=seed), faults())
     await stage.open()
     script = Script(acts(stage, [circuit.name for circuit in bath.file.circuit]))
     writer = Writer()
@@ -122,23 +122,26 @@ async def build(runs: Path) -> Hall:
         Parts(settings, clock, field, desk, recorder, writer, socket, stepped=True), fresh_state(settings)
     )
     writer.start()
-    return Hall(bath, stage, service, script)
+    return Hall(bath, stage, service, socket, script)
 
 
 def ended(state: BathState) -> bool:
     """Return whether every circuit is complete and at zero, or the demo has lasted too long."""
     if state.now_ms > LONGEST_s * 1000:
         return True
-    return all(each.state is State.COMPLETE and each.output.value == "off" and each.confirmed for each in state.circuits)
+    return all(
+        each.state is State.COMPLETE and each.output.value == "off" and each.confirmed for each in state.circuits
+    )
 
 
-async def play(runs: Path, err: TextIO) -> list[str]:
+async def play(runs: Path, seed: int, err: TextIO) -> list[str]:
     """Play the demo to its end; return what did not go as expected."""
-    hall = await build(runs)
+    hall = await build(runs, seed)
+    calm_collector()
     parts = hall.service.parts
-    assert parts.socket is not None  # the demo always has one
-    await parts.socket.start()
-    await hall.script.attach(parts.socket.path)
+    socket = hall.socket
+    await socket.start()
+    await hall.script.attach(socket.path)
     told_h = 0
 
     def until(state: BathState) -> bool:
@@ -154,7 +157,7 @@ async def play(runs: Path, err: TextIO) -> list[str]:
     finally:
         await hall.script.detach()
         parts.desk.refuse_all()
-        await parts.socket.close()
+        await socket.close()
         await parts.field.close()
         await hall.stage.close()
         parts.recorder.end_all()

@@ -24,7 +24,7 @@ class FaultError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class FaultKind:
-    """One name of the catalogue. `place`: circuit, battery (of a circuit), bath, or link. No `usual`: takes no value."""
+    """One name of the catalogue. `place`: circuit, battery (of a circuit), bath, link. No `usual`: takes no value."""
 
     name: str
     place: str

@@ -20,6 +20,7 @@ from controller.field.transport import Answer, Failure, Read, Write
 PASSED_ON = ("set_current_A", "set_voltage_V", "output_on", "horn", "beacon", "healthy", "water_call")
 NO_ADDRESS, NO_ANSWER = 2, 11
 Signals = Mapping[str, float | None]
+_NOTHING = object()
 
 
 class Plant(Protocol):
@@ -56,7 +57,7 @@ class Port:
     order: Callable[[Mapping[str, float]], None]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Slot:
     """One signal of one channel in the image."""
 
@@ -78,6 +79,7 @@ class UnitImage:
         self._words: dict[str, list[int]] = {}
         self._first: dict[str, int] = {}
         self._writable = {cell for slot in self._commands for cell in slot.cells}
+        self._shown: dict[Slot, float | None] = {}
         self._lay_out()
         self._live = [slot for slot in self._slots if slot.channel in self._ports or map_.signal[slot.name].shared]
         for slot in self._slots:
@@ -110,6 +112,10 @@ class UnitImage:
                 self._show(slot, signals.get(slot.name))
 
     def _show(self, slot: Slot, number: float | None) -> None:
+        """Put a number into the registers; one that stands there already is left alone: most do not change."""
+        if self._shown.get(slot, _NOTHING) == number:
+            return
+        self._shown[slot] = number
         if self.map.discharge == "mode" and slot.name in ("current_A", "set_current_A") and number is not None:
             number = abs(number)
         base = self.words(slot.cells) if slot.codec.bit is not None else ()
@@ -146,6 +152,7 @@ class UnitImage:
                 continue
             if self.map.discharge == "mode" and slot.name in ("set_current_A", "discharge_mode"):
                 directed.add(slot.channel)
+            self._shown.pop(slot, None)
             order = orders.setdefault(slot.channel, {})
             number = decode(slot.codec, self.words(slot.cells)).number
             if slot.name in PASSED_ON and number is not None:

@@ -159,7 +159,7 @@ def _stuck(parts: Parts, circuit: int, line: FaultLine) -> None:
     r.stuck_A[circuit] = line.amount if line.amount > 0.0 else float(r.current_A[circuit])
 
 
-def _restart(parts: Parts, circuit: int, line: FaultLine) -> None:
+def _restart(parts: Parts, circuit: int, line: FaultLine) -> None:  # noqa: ARG001 - one of a table of acts
     parts.rectifiers.restart(circuit)
 
 

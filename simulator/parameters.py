@@ -66,7 +66,7 @@ class CellParameters:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Standard deviations of production, relative unless a unit is named; draws are cut at three of them. Own choice."""
+    """Standard deviations of production, relative unless a unit is named; cut at three of them. Own choice."""
 
     paste_Ah: float = 0.015
     k_fast_h: float = 0.03
@@ -141,6 +141,28 @@ PER_CELL_COUNT = ("cells", "heat_J_K", "water_W_K", "air_W_K")
 """What a battery shares out among its parts when one cell deviates."""
 
 
+class _Draw:
+    """Draws of production's differences for n batteries, cut at three sigma; without a generator: none."""
+
+    def __init__(self, random: np.random.Generator | None, n: int) -> None:
+        self._random = random
+        self._n = n
+
+    def rows(self, count: int) -> Array:
+        if self._random is None:
+            return np.zeros((count, self._n))
+        return np.clip(self._random.standard_normal((count, self._n)), -3.0, 3.0)
+
+    def one(self) -> Array:
+        return np.asarray(self.rows(1)[0])
+
+    def pair(self, values: Pair, sd: float = 0.0) -> Array:
+        return np.asarray(np.array(values)[:, None] * (1.0 + sd * self.rows(2)))
+
+    def single(self, value: float, sd: float = 0.0) -> Array:
+        return np.asarray(value * (1.0 + sd * self.one()))
+
+
 def build_cells(
     capacity_C20_Ah: Array,
     cells: Array,
@@ -158,47 +180,49 @@ def build_cells(
     number = np.asarray(cells, dtype=np.float64)
     n = c20.shape[0]
 
-    def draw(rows: int) -> Array:
-        if spread is None or random is None:
-            return np.zeros((rows, n))
-        return np.clip(random.standard_normal((rows, n)), -3.0, 3.0)
-
-    def pair(values: Pair, sd: float = 0.0) -> Array:
-        return np.asarray(np.array(values)[:, None] * (1.0 + sd * draw(2)))
-
-    def single(value: float, sd: float = 0.0) -> Array:
-        return np.asarray(value * (1.0 + sd * draw(1)[0]))
-
-    gas_b = np.array(GAS_V)[:, None]
-    fill_rho = p.fill_kg_m3 + s.fill_kg_m3 * draw(1)[0]
+    draw = _Draw(random if spread is not None else None, n)
+    fill_rho = p.fill_kg_m3 + s.fill_kg_m3 * draw.one()
     fill_w = chemistry.mass_fraction(fill_rho, np.full(n, 20.0))
-    fill_kg = single(p.fill_L, s.fill_L) * c20 * fill_rho * 1e-3
+    fill_kg = draw.single(p.fill_L, s.fill_L) * c20 * fill_rho * 1e-3
     size = (c20 / 60.0) ** (2.0 / 3.0) * number / 6.0
     return Cells(
         cells=number,
         polarity=np.ones(n),
         capacity_Ah=c20,
-        paste_Ah=pair(p.paste_Ah, s.paste_Ah) * c20,
-        slow=pair(p.slow) * np.ones(n),
-        k_fast_h=pair(p.k_fast_h, s.k_fast_h),
-        k_slow_h=pair(p.k_slow_h, s.k_slow_h),
-        inverse_exchange=1.0 / (pair(p.exchange_A) * c20),
-        gas_A=single(p.gas_A, s.gas_A) * c20,
-        reverse_A=0.1 * np.exp(-1.95 / gas_b) * c20,
-        double_layer_F=pair(p.double_layer_F) * c20,
-        use=pair(p.use) * np.ones(n),
-        skin_ohm=single(p.skin_ohm, s.skin_ohm) / c20,
-        metal_ohm=single(p.metal_ohm, s.metal_ohm) / c20,
-        acid_ohm=single(p.acid_ohm, s.acid_ohm) / c20,
-        unformed_ohm=single(p.unformed_ohm, s.unformed_ohm) / c20,
-        contact_ohm=p.contact_ohm * np.exp(s.contact_log * draw(1)[0]),
         leak_S=np.zeros(n),
         fill_kg=fill_kg,
         fill_w=fill_w,
         heat_J_K=HEAT_DRY_J_K_AH * c20 * number / 6.0 + number * fill_kg * (4206.0 - 3450.0 * fill_w),
-        water_W_K=single(p.water_W_K, s.water_W_K) * size,
+        water_W_K=draw.single(p.water_W_K, s.water_W_K) * size,
         air_W_K=p.air_W_K * size,
-        offset_K=s.offset_K * draw(1)[0],
-        start_C=p.start_C + s.start_K * draw(1)[0],
+        offset_K=s.offset_K * draw.one(),
+        start_C=p.start_C + s.start_K * draw.one(),
         common=p,
+        **_plates(p, s, draw, c20),
+        **_ohms(p, s, draw, c20),
     )
+
+
+def _plates(p: CellParameters, s: Spread, draw: _Draw, c20: Array) -> dict[str, Any]:
+    gas_b = np.array(GAS_V)[:, None]
+    return {
+        "paste_Ah": draw.pair(p.paste_Ah, s.paste_Ah) * c20,
+        "slow": draw.pair(p.slow) * np.ones(c20.size),
+        "k_fast_h": draw.pair(p.k_fast_h, s.k_fast_h),
+        "k_slow_h": draw.pair(p.k_slow_h, s.k_slow_h),
+        "inverse_exchange": 1.0 / (draw.pair(p.exchange_A) * c20),
+        "gas_A": draw.single(p.gas_A, s.gas_A) * c20,
+        "reverse_A": 0.1 * np.exp(-1.95 / gas_b) * c20,
+        "double_layer_F": draw.pair(p.double_layer_F) * c20,
+        "use": draw.pair(p.use) * np.ones(c20.size),
+    }
+
+
+def _ohms(p: CellParameters, s: Spread, draw: _Draw, c20: Array) -> dict[str, Any]:
+    return {
+        "skin_ohm": draw.single(p.skin_ohm, s.skin_ohm) / c20,
+        "metal_ohm": draw.single(p.metal_ohm, s.metal_ohm) / c20,
+        "acid_ohm": draw.single(p.acid_ohm, s.acid_ohm) / c20,
+        "unformed_ohm": draw.single(p.unformed_ohm, s.unformed_ohm) / c20,
+        "contact_ohm": p.contact_ohm * np.exp(s.contact_log * draw.one()),
+    }

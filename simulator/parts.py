@@ -52,17 +52,7 @@ def build_parts(spec: PlantSpec, spread: np.random.Generator, instruments: np.ra
     """All parts at the moment of filling; the generators are drawn from only where the spec asks for differences."""
     size = _bath_size(spec)
     strings = [(i, c) for i, c in enumerate(spec.circuits) if c.has_string]
-    racks = None
-    if strings:
-        lengths = [c.batteries for _, c in strings]
-        cells = build_cells(
-            np.repeat([c.capacity_C20_Ah for _, c in strings], lengths),
-            np.repeat([float(c.cells) for _, c in strings], lengths),
-            spec.model,
-            Spread() if spec.spread else None,
-            spread,
-        )
-        racks = Racks(cells, lengths)
+    racks = _racks(spec, spread)
     ratings = ratings_of(
         [c.current_max_A for c in spec.circuits],
         [c.voltage_max_V for c in spec.circuits],
@@ -106,3 +96,18 @@ def _bath_size(spec: PlantSpec) -> BathSize:
         wall_W_K=spec.wall_W_K,
         humidity=spec.humidity,
     )
+
+
+def _racks(spec: PlantSpec, random: np.random.Generator) -> Racks | None:
+    with_string = [c for c in spec.circuits if c.has_string]
+    if not with_string:
+        return None
+    lengths = [c.batteries for c in with_string]
+    cells = build_cells(
+        np.repeat([c.capacity_C20_Ah for c in with_string], lengths),
+        np.repeat([float(c.cells) for c in with_string], lengths),
+        spec.model,
+        Spread() if spec.spread else None,
+        random,
+    )
+    return Racks(cells, lengths)

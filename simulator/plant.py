@@ -91,7 +91,7 @@ class VirtualPlant:
             "output_on": 1.0 if not math.isnan(r.stuck_A[circuit]) else float(r.output_on[circuit]),
             "local": float(r.local[circuit]),
             "fault_code": float(r.fault_code[circuit]),
-            "uptime_s": float(r.uptime_s[circuit]),
+            "uptime_s": round(float(r.uptime_s[circuit]), 3),
             "watchdog_s": rating.watchdog_s,
             "counter_Ah": float(r.counter_Ah[circuit]),
             "ripple_percent": RIPPLE_PERCENT if abs(shown) > 0.2 else 0.0,
@@ -181,7 +181,7 @@ class VirtualPlant:
         self._works.rule.restart()
 
     def refill(self, circuit: int, density_20C: float) -> None:
-        """The acid outside the plates is replaced by one of this density (kg/L at 20 C) in all batteries of a circuit."""
+        """Replace the acid outside the plates of a circuit by one of this density (kg/L at 20 C)."""
         if not 1.0 <= density_20C <= 1.4:
             raise ValueError(f"acid has 1.0 to 1.4 kg/L, not {density_20C}")
         racks = self._parts.racks

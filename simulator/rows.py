@@ -2,8 +2,8 @@
 
 Pairs are (positive, negative). FAST, SLOW: shares of a plate's lead not yet formed, readily and slowly forming;
 SULFATE: share that is PbSO4; BEST: highest formed share so far; ETA: overpotentials, V. Per cell: ACID, WATER, mol;
-SURPLUS: acid in the pores beyond their share, mol; books of hydrogen, oxygen, vapour, mol. TEMPERATURE in C. Books of the
-element: ENERGY in, CHEMICAL, TO_BATH, TO_AIR, J; charge IN_AH, OUT_AH.
+SURPLUS: acid in the pores beyond their share, mol; books of hydrogen, oxygen, vapour, mol. TEMPERATURE in C. Books of
+the element: ENERGY in, CHEMICAL, TO_BATH, TO_AIR, J; charge IN_AH, OUT_AH.
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.service.protocol import MAX_LINE_BYTES, OrderMessage, encode
+from simulator.turns import turn
 
 ANSWER_S = 20.0
 """Longest wait of wall time for the service's word; it answers in the same cycle."""
@@ -61,8 +62,7 @@ class Script:
                 await self._changed.wait()
             while self._acts and self._acts[0].at_s <= now_s:
                 await self._give(self._acts.pop(0))
-            while taken() < self._given:
-                await asyncio.sleep(0)
+            await self._taken(taken)
 
     async def detach(self) -> None:
         """Hang up."""
@@ -77,6 +77,11 @@ class Script:
         """Whether everything was done and answered."""
         return not self._acts and not self._waiting
 
+    async def _taken(self, taken: Callable[[], int]) -> None:
+        """Wait until the service has every order that was given; each turn of the loop brings it nearer."""
+        while taken() < self._given:
+            await turn()
+
     async def _give(self, act: Act) -> None:
         if act.does is not None:
             act.does()
@@ -84,9 +89,8 @@ class Script:
         if self._writer is None:
             raise RuntimeError("the script is not attached")
         self._given += 1
-        message = OrderMessage(
-            id=f"demo-{self._given}", verb=act.verb, target=act.target, args=dict(act.args), as_stated=act.who
-        )  # type: ignore[arg-type]  # the verb is checked by the model itself
+        said = {"verb": act.verb, "target": act.target, "args": dict(act.args), "as_stated": act.who}
+        message = OrderMessage.model_validate({"id": f"demo-{self._given}", **said})
         self._waiting[message.id] = act
         self._writer.write(encode(message))
         await self._writer.drain()

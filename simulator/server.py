@@ -16,7 +16,6 @@ from simulator.image import Plant, UnitSet, unit_sets
 READ = {1: "Coil", 2: "DiscreteInput", 3: "HoldingRegister", 4: "InputRegister"}
 WRITE = {5: "Coil", 15: "Coil", 6: "HoldingRegister", 16: "HoldingRegister"}
 CODES = {2: ExcCodes.ILLEGAL_ADDRESS, 11: ExcCodes.GATEWAY_NO_RESPONSE}
-RESTORE_TRIES = 50
 
 
 class Datastore:
@@ -92,14 +91,9 @@ class PlantServer:
             server.close()
 
     async def restore(self) -> int:
-        """Listen again on the same port; raises OSError when it is taken for good."""
+        """Listen again on the same port; raises OSError when another has taken it meanwhile."""
         if self._server is not None:
             return self._port
-        for _ in range(RESTORE_TRIES):
-            try:
-                return await self.start(self._host, self._port)
-            except OSError:
-                await asyncio.sleep(0)
         return await self.start(self._host, self._port)
 
     def _tune(self, connected: bool) -> None:

@@ -65,7 +65,7 @@ class PlantSpec:
     """One bath with its circuits. None: a default, grown with the number of circuits where size matters.
 
     `spread`: batteries and instruments differ as in production; else all are alike and exact. `errors` (None: as
-    `spread`): the same for the instruments alone. `soaked_s`: how long before the plant's start the batteries were filled.
+    `spread`): the same for the instruments alone. `soaked_s`: how long before the start the batteries were filled.
     `links`: names of further links (of the bath's inputs, say) that `link_off` may hit.
     """
 

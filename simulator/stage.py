@@ -5,7 +5,6 @@ Cables are really pulled: where a link is off, its server closes its connections
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,6 +13,10 @@ from simulator.faults import FaultLine
 from simulator.plant import VirtualPlant
 from simulator.server import PlantServer, serve
 from simulator.spec import CircuitSpec, PlantSpec
+from simulator.turns import turn
+
+DROP_TURNS = 10
+"""Closing takes a turn, the other end's end-of-file the next; more, so that it has heard before it asks again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +94,7 @@ class Stage:
                 await server.restore()
             else:
                 server.drop()
-                await asyncio.sleep(0.02)  # the other end hears of it, so that each run of a demo sees the same
+                await turn(DROP_TURNS)
 
     async def close(self) -> None:
         """Stop listening."""

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from simulator import cell
 from simulator.parameters import Array, Cells
+from simulator.prepared import prepare
 
 LEAD_OHM = 0.02
 """Both leads of a string together; own choice."""
@@ -64,7 +65,7 @@ def advance_strings(
     On charge (positive) the string never exceeds `limit_V` (k,), on discharge it never falls below. `start_A` is where
     the search for a limited current begins. The limit holds within 10 mV; the current stays between 0 and `wanted_A`.
     """
-    p = cell.prepare(cells, state, dt_s)
+    p = prepare(cells, state, dt_s)
     low, high = np.minimum(wanted_A, 0.0), np.maximum(wanted_A, 0.0)
     current = wanted_A if start_A is None else np.minimum(np.maximum(start_A, low), high)
     eta: Array | None = None
@@ -79,7 +80,7 @@ def advance_strings(
         if not np.any((np.abs(over) > GOOD_V) & (better != current)) or passes >= MOST_PASSES:
             break
         # A second and third pass are near the first: its overpotentials are the better start.
-        current, eta = better, found.eta
+        current, eta = better, found.currents.eta
     after, readings = cell.finish(cells, state, p, found, bath_C, air_C)
     limited = current != wanted_A
     return after, StringReadings(current_A=current, voltage_V=volts, slope_ohm=slope, limited=limited), readings

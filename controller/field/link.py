@@ -7,6 +7,7 @@ the answer to another question. Coming back is paced by core time, handed in wit
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import struct
 from typing import Any
@@ -44,6 +45,7 @@ class TcpLink:
         self._timeout_s, self._pause_s = timeout_s, pause_s
         self._client: AsyncModbusTcpClient | None = None
         self._lock = asyncio.Lock()
+        self._closed = asyncio.Event()
         self._epoch = 0
         self._now_ms = 0
         self._retry_ms = 0
@@ -69,16 +71,19 @@ class TcpLink:
     async def exchange(self, request: Read | Write) -> Answer | Failure:
         """One request and its answer, within the time-out (twice that where a connection is opened first)."""
         async with self._lock:
+            self._closed.clear()
             if not self.connected and (isinstance(request, Write) or not await self._open()):
                 return DOWN
-            if self._pause_s:
-                await asyncio.sleep(self._pause_s)
+            if self._pause_s > 0:
+                await self._breathe()
+                if self._closed.is_set() or not self.connected:
+                    return DOWN
             before = _cancels()
             try:
                 outcome = self._judge(request, await self._send(request))
             except (ModbusException, OSError, TimeoutError, ValueError, IndexError, struct.error):
                 outcome = self._failed()
-            except BaseException:
+            except asyncio.CancelledError:
                 self._end()
                 raise
             if _cancels() > before:  # Python 3.11's wait_for swallows a cancel that comes together with the answer
@@ -86,8 +91,15 @@ class TcpLink:
             return outcome
 
     async def close(self) -> None:
-        """End the connection; the next read opens another."""
-        self._end()
+        """End a pause that is being kept, wait for the exchange under way, end the connection; a read opens another."""
+        self._closed.set()
+        async with self._lock:
+            self._end()
+
+    async def _breathe(self) -> None:
+        """Keep the device's pause, on the wire's own time as the time-outs are."""
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._closed.wait(), self._pause_s)
 
     async def _open(self) -> bool:
         if self._now_ms < self._retry_ms:
@@ -107,7 +119,7 @@ class TcpLink:
             opened = await client.connect()
         except (ModbusException, OSError, TimeoutError, ValueError):
             opened = False
-        except BaseException:
+        except asyncio.CancelledError:
             self._end()
             raise
         if not opened:

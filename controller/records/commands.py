@@ -5,47 +5,45 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
 from controller.records.head import RecordError
 from controller.records.rows import clean
 from controller.records.verify import Verdict, verify_run
-
-_ABOUT = "Is a record whole and untouched, and would the core decide the same again?"
-_EXAMPLES = """\
-  formbath verify runs/20260316T135800Z-A-A07-K3107
-  formbath verify --chain-only runs/*          rows and chains alone: quick
-exit: 0 all of it holds, 1 something does not, 2 no run folder.
-README.txt in each run folder describes its files, and how to check the chain without this program."""
+from profiles.problems import InputError, Problem
 
 
-def verify(arguments: Sequence[str]) -> int:
-    """Run the command with its arguments; return the exit code."""
-    parser = argparse.ArgumentParser(
-        prog="formbath verify",
-        description=_ABOUT,
-        epilog=_EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.add_argument(
+        "run", nargs="+", type=Path, metavar="RUN", help="a run folder; its README.txt describes the files in it"
     )
-    parser.add_argument("run", nargs="+", type=Path, metavar="RUN", help="a run folder")
-    parser.add_argument("--chain-only", action="store_true", help="leave the decisions out, for speed")
+    parser.add_argument("--chain-only", action="store_true", help="rows and chains alone, for speed")
     parser.add_argument("--json", action="store_true", help="one object a run, one a line")
-    options = parser.parse_args(arguments)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look at each folder and print what was found; return 0 all of it holds, 1 something does not.
+
+    Raises `InputError` (exit 2), after the others are printed, for what is no run folder.
+    """
     code = 0
-    for folder in options.run:
+    problems = []
+    for folder in args.run:
         try:
-            verdict = verify_run(folder, chain_only=options.chain_only, progress=_progress())
+            verdict = verify_run(folder, chain_only=args.chain_only, progress=_progress())
         except RecordError as error:
-            print(clean(str(error)), file=sys.stderr)
-            code = 2
+            problems.append(Problem(str(folder), None, "", str(error)))
             continue
-        if options.json:
+        if args.json:
             print(json.dumps(as_plain(verdict)))
         else:
-            _print(folder, verdict, several=len(options.run) > 1)
+            _print(folder, verdict, several=len(args.run) > 1)
         code = max(code, 0 if verdict.holds else 1)
+    if problems:
+        raise InputError(problems)
     return code
 
 

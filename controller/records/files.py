@@ -67,14 +67,18 @@ class Pending(Protocol):
 
 
 class AppendFile:
-    """A file that grows; `size` bytes of it are acknowledged already, anything behind them is cut at opening."""
+    """A file that grows; `size` bytes of it are acknowledged already, anything behind them is cut at opening.
 
-    def __init__(self, path: Path, size: int = 0) -> None:
+    `trim`: the next commit opens it, and so cuts, even when nothing waits to be added.
+    """
+
+    def __init__(self, path: Path, size: int = 0, *, trim: bool = False) -> None:
         self.path = path
         self._acknowledged = size
         self._parts: list[Part] = []
         self._fresh = False
         self._gone = False
+        self._trim = trim
         self._fd: int | None = None
         self._taken = 0
         self._take_fresh = self._take_gone = False
@@ -99,7 +103,7 @@ class AppendFile:
         self._batch = self._parts[:]
         self._take_fresh, self._take_gone = self._fresh, self._gone
         self._taken_generation = self._generation
-        return bool(self._batch) or self._fresh
+        return bool(self._batch) or self._fresh or self._trim
 
     def prepare(self) -> None:
         """See Pending."""
@@ -143,6 +147,7 @@ class AppendFile:
 
     def done(self) -> None:
         """See Pending."""
+        self._trim = False
         if self._taken_generation == self._generation:
             del self._parts[: len(self._batch)]
             self._fresh = False

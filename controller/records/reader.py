@@ -241,10 +241,10 @@ class RunFolder:
 def read_run(folder: Path) -> RunFolder:
     """Read a run folder; RecordError when it is none."""
     if not folder.is_dir():
-        raise RecordError(f"{folder}: is no run folder")
+        raise RecordError("is no run folder: there is no such folder")
     run_json = read_bytes(folder / "run.json")
     if not run_json:
-        raise RecordError(f"{folder}: has no run.json, so it is no run folder")
+        raise RecordError("is no run folder: it has no run.json")
     plain = read_plain(run_json)
     tables = {}
     for name, header in TABLES.items():

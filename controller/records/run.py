@@ -200,6 +200,9 @@ class RunRecord:
 
     def release(self) -> None:
         """Nothing more will come: the writer lets the folder go once all of it is acknowledged."""
+        if self._by_count:
+            with self._writer.lock:
+                self._close_block()
         self._writer.leave(self._group)
 
     def _totals(self) -> dict[str, float]:

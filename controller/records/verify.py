@@ -129,18 +129,26 @@ def _decisions(found: RunFolder, step: Step, verdict: Verdict, progress: Callabl
         head = found.head
     except RecordError as error:
         core = found.plain.get("core")
-        told = f"decided by core {core}, this is {CORE}" if core != CORE else str(error)
-        verdict.notes.append(f"decisions: {told}: not compared")
+        if core == CORE:
+            verdict.wrong.append(f"decisions: not compared: {error}")
+        else:
+            verdict.notes.append(f"decisions: decided by core {core}, this is {CORE}: not compared")
         return
     readings = _Readings(head.settings.stale_ms)
     if head.core != CORE:
         verdict.notes.append(f"decisions: decided by core {head.core}, this is {CORE}: not compared")
         for block in found.cycles.blocks(head.codec):
             for cycle in block.cycles if isinstance(block, Block) else ():
-                readings.see(cycle.cin)
+                readings.see(cycle.cin, open_run=True)
     else:
         rows = _RowWatch(head, found.log)
-        redone = redecide(head, _told(found, head, readings, progress), step, rows)
+
+        def watch(cin: CircuitIn, command: Command, after: CircuitState) -> None:
+            run = after.run
+            readings.see(cin, open_run=run is not None and run.end_ms in {None, cin.now_ms})
+            rows(cin, command, after)
+
+        redone = redecide(head, _told(found, head, progress), step, watch)
         verdict.redecided = True
         verdict.compared, verdict.same, verdict.restarts = redone.compared, redone.same, redone.restarts
         _judge(redone, rows, verdict)
@@ -153,14 +161,10 @@ def _decisions(found: RunFolder, step: Step, verdict: Verdict, progress: Callabl
         )
 
 
-def _told(
-    found: RunFolder, head: Head, readings: _Readings, progress: Callable[[int, int], None] | None
-) -> Iterator[Block | str]:
+def _told(found: RunFolder, head: Head, progress: Callable[[int, int], None] | None) -> Iterator[Block | str]:
     done, total = 0, found.cycles.count
     for block in found.cycles.blocks(head.codec):
         if isinstance(block, Block):
-            for cycle in block.cycles:
-                readings.see(cycle.cin)
             done += len(block.cycles)
         yield block
         if progress is not None:
@@ -187,9 +191,9 @@ class _Readings:
         self._now_ms: int | None = None
         self._counter: float | None = None
 
-    def see(self, cin: CircuitIn) -> None:
-        """One cycle's input."""
-        if self._now_ms is not None and not 0 <= cin.now_ms - self._now_ms <= self._stale_ms:
+    def see(self, cin: CircuitIn, *, open_run: bool) -> None:
+        """One cycle's input; a silence counts while a run is open."""
+        if open_run and self._now_ms is not None and not 0 <= cin.now_ms - self._now_ms <= self._stale_ms:
             self.gap_s.append((cin.now_ms - self._now_ms) / 1000)
         self._now_ms = cin.now_ms
         counter = cin.reading.counter_Ah

@@ -32,8 +32,8 @@ class Group:
         self.made = False
 
     def append_file(self, name: str, size: int = 0) -> AppendFile:
-        """A growing file of the folder."""
-        file = AppendFile(self.folder / name, size)
+        """A growing file of the folder; what stands behind `size` bytes of an old one is cut at the next commit."""
+        file = AppendFile(self.folder / name, size, trim=size > 0)
         self.files.append(file)
         return file
 

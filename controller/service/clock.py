@@ -57,6 +57,21 @@ class RealClock:
         return self._last
 
 
+class Ticker:
+    """How much time passes from one cycle of a clock to the next."""
+
+    def __init__(self, clock: Clock) -> None:
+        """Time counts from now on."""
+        self._clock = clock
+        self._before_ms = clock.last().now_ms
+
+    async def passed_s(self) -> float:
+        """Wait for the clock's next cycle and return the seconds since the one before."""
+        now_ms = await self._clock.next_cycle()
+        passed_ms, self._before_ms = now_ms - self._before_ms, now_ms
+        return max(passed_ms, 1) / 1000.0
+
+
 class SteppedClock:
     """Time that only passes when asked: each cycle first advances the plant by one period.
 

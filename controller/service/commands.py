@@ -1,9 +1,10 @@
-"""`formbath run`: the controller service of one bath. (`formbath order` is in `ordercmd`.)"""
+"""The command `run`: the controller service of one bath."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
+import gc
 import signal
 import sys
 from contextlib import ExitStack
@@ -40,10 +41,18 @@ async def _serve(bath: Bath, held: ExitStack) -> int:
     return await run_service(await serve(bath, held))
 
 
+def calm_collector() -> None:
+    """Take what lives as long as the service out of the garbage collector's rounds: a full one would stop a cycle."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 100)
+
+
 async def run_service(service: Service) -> int:
     """Run a service with its socket and signals to its end, and leave everything recorded."""
     ending = _Ending(service)
     ending.listen()
+    calm_collector()
     parts = service.parts
     try:
         if parts.socket is not None:

@@ -95,7 +95,8 @@ class Service:
         reading, channels = await parts.field.read(now_ms)
         self._now = parts.clock.last()
         orders = parts.desk.take()
-        before = self._held(self.state) if self.ending else self.state
+        # No record, no run: when memory for rows is used up, nothing more may flow.
+        before = self._held(self.state) if self.ending or not parts.writer.has_room else self.state
         try:
             state, out = core_bath.step(parts.settings, before, BathIn(now_ms, reading, channels, orders))
             await parts.field.write(out.commands, out.bath, now_ms)

@@ -8,33 +8,14 @@ from types import SimpleNamespace
 import pytest
 
 from controller.core import bath
+from controller.core import types as t
 from controller.core.conditions import judge
 from controller.core.facts import Facts
 from controller.core.interlocks import BATH_LAWS, CIRCUIT_LAWS
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import BathState, CircuitState, Run
-from controller.core.types import (
-    LOST,
-    Advice,
-    BathIn,
-    BathReading,
-    BathShare,
-    ChannelReading,
-    Ends,
-    Fit,
-    LinkState,
-    Load,
-    Order,
-    Output,
-    Plan,
-    PlanStep,
-    State,
-    StepKind,
-    Value,
-)
 from controller.core.view import BathFacts, BathView, CircuitView
 
-MS_PER_H = 3_600_000
 CELLS = 6
 BATTERIES = 18
 STRING_CELLS = CELLS * BATTERIES
@@ -45,27 +26,19 @@ EVERY_ROLE = ("technician", "engineer", "maintenance", "quality")
 def make_settings(period_ms=1_000, circuits=2, own=None, **changes):
     one = CircuitSettings("A01", places=BATTERIES, current_min_A=0.5, current_max_A=60.0, voltage_max_V=340.0)
     one = replace(one, **(own or {}))
-    base = BathSettings(
-        hall="north",
-        name="A",
-        virtual=True,
-        period_ms=period_ms,
-        stale_ms=3 * period_ms,
-        watchdog_ms=5 * period_ms,
-        circuits=tuple(replace(one, name=name) for name in NAMES[:circuits]),
-        purge_ms=3 * period_ms,
-    )
+    named = tuple(replace(one, name=name) for name in NAMES[:circuits])
+    base = BathSettings("north", "A", True, period_ms, 3 * period_ms, 5 * period_ms, named, purge_ms=3 * period_ms)
     return replace(base, **changes)
 
 
 def make_step(number=1, kind="charge", current_A=15.0, ends=None, **changes):
-    base = PlanStep(
+    base = t.PlanStep(
         number=number,
         name=f"step {number}",
-        kind=StepKind(kind),
+        kind=t.StepKind(kind),
         current_A=current_A,
         voltage_V_per_cell=2.85,
-        ends=Ends(**(ends or {"time_ms": 4 * MS_PER_H})),
+        ends=t.Ends(**(ends or {"time_ms": 14_400_000})),
         ramp_ms=0,
         longest_ms=None,
         on_overrun="hold",
@@ -78,7 +51,7 @@ def make_step(number=1, kind="charge", current_A=15.0, ends=None, **changes):
 
 
 def make_plan(*steps, **changes):
-    base = Plan(
+    base = t.Plan(
         name="a plan",
         revision=1,
         sha256="0" * 64,
@@ -94,23 +67,23 @@ def make_plan(*steps, **changes):
 
 
 def make_load(*steps, batteries=BATTERIES, fresh=True, plan=None):
-    return Load(plan=plan or make_plan(*steps), batteries=batteries, batch="K1", fresh=fresh)
+    return t.Load(plan=plan or make_plan(*steps), batteries=batteries, batch="K1", fresh=fresh)
 
 
 def make_run(**changes):
     return replace(Run(0, "anna"), **changes)
 
 
-def make_state(state=State.RUNNING, steps=(), set_A=15.0, run=None, **changes):
+def make_state(state=t.State.RUNNING, steps=(), set_A=15.0, run=None, **changes):
     """One circuit in a state, with a load, a run where the state has one, and a command of `set_A`."""
-    has_run = state not in (State.IDLE, State.UNKNOWN)
+    has_run = state not in (t.State.IDLE, t.State.UNKNOWN)
     base = CircuitState("A01", now_ms=0, state=state, load=make_load(*steps))
     base = replace(
         base,
         run=run or (make_run() if has_run else None),
         command=replace(base.command, set_current_A=set_A, voltage_limit_V=2.85 * STRING_CELLS, output_on=set_A > 0),
         asked=((0, set_A),),
-        output=Output.ON if set_A > 0 else Output.OFF,
+        output=t.Output.ON if set_A > 0 else t.Output.OFF,
     )
     return replace(base, **changes)
 
@@ -123,8 +96,8 @@ def make_facts(now_ms=0, dt_ms=1_000, volts_per_cell=2.3, **changes):
         gap=False,
         fresh=True,
         stale=False,
-        link=LinkState.UP,
-        fit=Fit.OK,
+        link=t.LinkState.UP,
+        fit=t.Fit.OK,
         current_A=15.0,
         voltage_V=None if volts_per_cell is None else volts_per_cell * STRING_CELLS,
         set_current_A=15.0,
@@ -142,15 +115,7 @@ def make_facts(now_ms=0, dt_ms=1_000, volts_per_cell=2.3, **changes):
 
 
 def make_share(**changes):
-    base = BathShare(
-        water_C=Value(25.0),
-        purge_left_ms=0,
-        hood_closed=True,
-        airflow_ok=True,
-        inputs_ok=True,
-        emergency_stop_ok=True,
-    )
-    return replace(base, **changes)
+    return replace(t.BathShare(t.Value(25.0), 0, True, True, True, True), **changes)
 
 
 def make_view(state=None, facts=None, settings=None, share=None):
@@ -161,17 +126,7 @@ def make_view(state=None, facts=None, settings=None, share=None):
 
 
 def make_bath_facts(now_ms=0, **changes):
-    base = BathFacts(
-        now_ms=now_ms,
-        dt_ms=1_000,
-        fresh=True,
-        stale=False,
-        water_C=25.0,
-        airflow=True,
-        hood_closed=True,
-        emergency_stop_ok=True,
-    )
-    return replace(base, **changes)
+    return replace(BathFacts(now_ms, 1_000, True, False, 25.0, True, True, True), **changes)
 
 
 def make_bath_view(facts=None, in_use=True, after_run=False, settings=None, state=None):
@@ -193,7 +148,7 @@ def watch(code, views, period_ms=1_000, timers=()):
 
 
 def make_order(verb, target="A01", who="anna", roles=EVERY_ROLE, load=None, seen=None, **args):
-    return Order("1", verb, target, who, tuple(roles), args, seen, load)
+    return t.Order("1", verb, target, who, tuple(roles), args, seen, load)
 
 
 @dataclass
@@ -243,7 +198,6 @@ class Bench:
     last: dict = field(default_factory=dict)
     out: object = None
     events: list = field(default_factory=list)
-    advice: tuple[tuple[str, Advice], ...] = ()
     bath_signals: dict = field(
         default_factory=lambda: {"water_C": 25.0, "airflow": 1.0, "emergency_stop_ok": 1.0, "hood_closed": 1.0}
     )
@@ -251,12 +205,12 @@ class Bench:
     def _value(self, key, number):
         bad = self.bad.get(key, "good")
         if bad == "old" or (key[0], "link") in self.bad:
-            old = self.last.get(key, LOST)
+            old = self.last.get(key, t.LOST)
             value = replace(old, age_ms=old.age_ms + self.settings.period_ms)
         elif bad is None:
-            value = LOST
+            value = t.LOST
         else:
-            value = Value(number if bad == "good" else bad)
+            value = t.Value(number if bad == "good" else bad)
         self.last[key] = value
         return value
 
@@ -264,8 +218,8 @@ class Bench:
         toy = self.toys[index]
         values = {name: self._value((index, name), number) for name, number in toy.signals().items()}
         probe = values.pop("probes")
-        link = LinkState.DOWN if (index, "link") in self.bad else LinkState.UP
-        return ChannelReading(**values, probes=(probe,), link=link, fit=self.fits.get(index, Fit.OK))
+        link = t.LinkState.DOWN if (index, "link") in self.bad else t.LinkState.UP
+        return t.ChannelReading(**values, probes=(probe,), link=link, fit=self.fits.get(index, t.Fit.OK))
 
     def cycle(self, *orders, skip_ms=0):
         """Read, decide, write once; return the events of this cycle."""
@@ -275,9 +229,9 @@ class Bench:
             toy.current_A = toy.set_A if toy.on else 0.0
             toy.charged = toy.charged or toy.current_A > 0.0
         values = {name: self._value((-1, name), number) for name, number in self.bath_signals.items()}
-        inputs = BathReading(water_C=(values.pop("water_C"),), **values, link=LinkState.UP, fit=Fit.OK)
+        inputs = t.BathReading(water_C=(values.pop("water_C"),), **values, link=t.LinkState.UP, fit=t.Fit.OK)
         channels = tuple(self._channel(index) for index in range(len(self.toys)))
-        given = BathIn(self.now_ms, inputs, channels, orders, self.advice)
+        given = t.BathIn(self.now_ms, inputs, channels, orders)
         self.state, self.out = bath.step(self.settings, self.state, given)
         for index, command in enumerate(self.out.commands):
             if (index, "link") not in self.bad:

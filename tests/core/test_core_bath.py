@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
+from controller.core import circuit
+from controller.core.settings import BathSettings
 from controller.core.state import Allowed
 from controller.core.types import BathCommand, Output, State
 
@@ -84,8 +88,6 @@ def test_an_input_late_by_less_than_the_stale_time_breaks_nothing(kit):
 
 def test_the_default_purge_is_ten_minutes(kit):
     """What the settings say where the bath file says nothing."""
-    from controller.core.settings import BathSettings
-
     settings = BathSettings("h", "A", False, 1_000, 3_000, 5_000, ())
     assert (settings.purge_ms, settings.after_run_ms, settings.auto_resume_link_ms) == (600_000, 3_600_000, 120_000)
 
@@ -209,7 +211,7 @@ def test_water_cooled_down_gives_current_back_slowly(kit):
         bench.cycle()
         seen.append(bench.set_A())
     assert seen[:59] == pytest.approx([9.0] * 59)
-    assert max(now - before for before, now in zip(seen, seen[1:], strict=False)) <= 0.15 + 1e-9
+    assert max(now - before for before, now in pairwise(seen)) <= 0.15 + 1e-9
     assert seen[-1] == 15.0
     assert bench.state.allowed == Allowed()
 
@@ -253,8 +255,6 @@ def test_shift_work_does_not_sound_the_horn(kit):
 
 def test_what_a_circuit_was_told_decides_it_again(kit):
     """Each `CircuitIn` of a cycle, fed to `circuit.step` with the state before, gives state and command again."""
-    from controller.core import circuit
-
     bench = kit.bench().running()
     bench.toys[0].probe_C = 53.0
     for cycle in range(20):

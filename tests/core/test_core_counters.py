@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -101,7 +102,7 @@ def test_charge_balance_against_exact_fractions(kit, currents):
     counters = counted(kit, currents)
     read = [(index, Fraction(current)) for index, current in enumerate(currents) if current is not None]
     exact = Fraction(0)
-    for (before_s, before_A), (now_s, now_A) in zip(read, read[1:], strict=False):
+    for (before_s, before_A), (now_s, now_A) in pairwise(read):
         if now_s - before_s <= 3:
             exact += (before_A + now_A) / 2 * (now_s - before_s) / 3600
     assert counters.charge_Ah - counters.discharge_Ah == pytest.approx(float(exact), abs=1e-9)

@@ -37,12 +37,15 @@ def test_a_gap_is_no_step_time(kit):
     assert (run.step_time_ms, by) == (0, None)
 
 
-@pytest.mark.parametrize(("kind", "charged", "discharged", "by"), [
-    ("charge", 9.99, 50.0, None),
-    ("charge", 10.0, 0.0, "charge"),
-    ("discharge", 50.0, 9.99, None),
-    ("discharge", 0.0, 10.0, "charge"),
-])
+@pytest.mark.parametrize(
+    ("kind", "charged", "discharged", "by"),
+    [
+        ("charge", 9.99, 50.0, None),
+        ("charge", 10.0, 0.0, "charge"),
+        ("discharge", 50.0, 9.99, None),
+        ("discharge", 0.0, 10.0, "charge"),
+    ],
+)
 def test_charge_ends_a_step_by_what_its_own_direction_moved(kit, kind, charged, discharged, by):
     """10 Ah charged end a charge, 10 Ah discharged a discharge."""
     run = kit.run(step_charge_Ah=charged, step_discharge_Ah=discharged)
@@ -139,7 +142,7 @@ def test_volts_that_no_longer_rise_end_a_step(kit, rise_mV, by):
 
 
 @pytest.mark.parametrize(
-    ("rise_mV", "probe_C", "by"), [(0.0, (40.0, 42.0), None), (11.0, (42.0, 40.0), "steady"), (-11.0, (40, 42), "steady")]
+    ("rise_mV", "probe_C", "by"), [(0.0, (40, 42), None), (11.0, (42, 40), "steady"), (-11.0, (40, 42), "steady")]
 )
 def test_steady_volts_are_corrected_by_5_5_mV_a_kelvin(kit, rise_mV, probe_C, by):
     """2 K warmer hide 11 mV of rise; 2 K cooler feign them."""

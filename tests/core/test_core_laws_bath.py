@@ -76,7 +76,9 @@ def test_the_emergency_stop_trips_at_once_and_an_unreadable_one_changes_nothing(
     assert kit.watch("emergency_stop", bath_views(kit, *codes)) == [False, False, True, True, False]
 
 
-@pytest.mark.parametrize(("in_use", "after_run", "holds"), [(True, False, True), (False, True, True), (False, False, False)])
+@pytest.mark.parametrize(
+    ("in_use", "after_run", "holds"), [(True, False, True), (False, True, True), (False, False, False)]
+)
 def test_an_open_hood_holds_while_gas_may_be_there(kit, in_use, after_run, holds):
     """In use and in the after-run; an idle bath may stand open."""
     views = bath_views(kit, {"hood_closed": False}, in_use=in_use, after_run=after_run)

@@ -10,7 +10,7 @@ from controller.core.types import State
 H_MS = 3_600_000
 
 
-@pytest.mark.parametrize(("charge_Ah", "owed_Ah", "holds"), [(210.0, 0.0, False), (210.1, 0, True), (211.0, 2.0, False)])
+@pytest.mark.parametrize(("charge_Ah", "owed_Ah", "holds"), [(210.0, 0, False), (210.1, 0, True), (211.0, 2, False)])
 def test_charge_past_the_cap_holds_at_once(kit, charge_Ah, owed_Ah, holds):
     """200 Ah planned, 105 %: 210 Ah, and what interruptions added."""
     state = kit.state(run=kit.run(counters=Counters(charge_Ah), owed_Ah=owed_Ah))
@@ -37,9 +37,7 @@ def overdue(kit, on_overrun, fair_h, slow=False, state=State.RUNNING):
     return kit.view(state=kit.state(state, steps=(step,), run=kit.run(fair_ms=fair_h * H_MS, slow=slow)))
 
 
-@pytest.mark.parametrize(
-    ("on_overrun", "code"), [("hold", "step_overrun"), ("slow", "step_slow"), ("next", None)]
-)
+@pytest.mark.parametrize(("on_overrun", "code"), [("hold", "step_overrun"), ("slow", "step_slow"), ("next", None)])
 def test_a_step_past_its_longest_time_does_what_it_says(kit, on_overrun, code):
     """Hold holds, slow warns, next is no alarm; before its time none does anything."""
     for law in ("step_overrun", "step_slow"):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -52,7 +54,7 @@ def test_a_derate_is_given_back_at_one_percent_a_second_after_a_minute(period_ms
     seen = course([60.0] + [100.0] * 150, period_ms)
     wait = 60_000 // period_ms
     assert seen[: wait + 1] == [60.0] * (wait + 1)
-    rises = [now - before for before, now in zip(seen, seen[1:], strict=False)]
+    rises = [now - before for before, now in pairwise(seen)]
     assert max(rises) <= period_ms / 1000.0 + 1e-9
     assert seen[-1] == 100.0
     assert seen.index(100.0) == wait + 40_000 // period_ms
@@ -124,14 +126,17 @@ def test_the_smallest_limit_wins_and_below_the_least_current_there_is_none(kit, 
     assert set_A(kit, run=run, **changes) == pytest.approx(expected)
 
 
-@pytest.mark.parametrize(("time_ms", "from_A", "expected"), [
-    (0, 0.0, 0.0),
-    (60_000, 0.0, 1.5),
-    (300_000, 0.0, 7.5),
-    (600_000, 0.0, 15.0),
-    (300_000, 5.0, 10.0),
-    (300_000, 30.0, 15.0),
-])
+@pytest.mark.parametrize(
+    ("time_ms", "from_A", "expected"),
+    [
+        (0, 0.0, 0.0),
+        (60_000, 0.0, 1.5),
+        (300_000, 0.0, 7.5),
+        (600_000, 0.0, 15.0),
+        (300_000, 5.0, 10.0),
+        (300_000, 30.0, 15.0),
+    ],
+)
 def test_a_ramp_is_a_straight_line_and_never_above_its_step(kit, time_ms, from_A, expected):
     """0 to 15 A in ten minutes; from 5 A it passes 10 A half way; from above it begins at the step's own."""
     step = kit.step(ramp_ms=600_000)

@@ -115,13 +115,16 @@ def test_start_without_a_list_is_refused(kit):
     assert code(ask_for(kit, "start", circuit={"load": None})) == "not_loaded"
 
 
-@pytest.mark.parametrize(("minutes_min", "minutes_max", "first_min", "last_min", "late", "why"), [
-    (30, 120, 60, 40, "engineer", None),
-    (30, 120, 60, 29, "engineer", "soak_short"),
-    (30, 120, 121, 40, "engineer", "soak_long"),
-    (30, 120, 121, 40, "slow", None),
-    (30, None, 999, 40, "engineer", None),
-])
+@pytest.mark.parametrize(
+    ("minutes_min", "minutes_max", "first_min", "last_min", "late", "why"),
+    [
+        (30, 120, 60, 40, "engineer", None),
+        (30, 120, 60, 29, "engineer", "soak_short"),
+        (30, 120, 121, 40, "engineer", "soak_long"),
+        (30, 120, 121, 40, "slow", None),
+        (30, None, 999, 40, "engineer", None),
+    ],
+)
 def test_the_soak_counts_from_the_last_filled_at_least_and_from_the_first_at_most(
     kit, minutes_min, minutes_max, first_min, last_min, late, why
 ):
@@ -176,44 +179,6 @@ def test_string_volts_are_only_believed_at_zero_current(kit):
         assert code(spoiled(ask_for(kit, "start"), facts={"current_A": amount})) == "not_read"
 
 
-@pytest.mark.parametrize(("batteries", "links", "why"), [
-    (18, 0, None), (17, 1, None), (17, 0, "count"), (19, 0, "count"), (0, 18, "count"), (19, -1, "count"),
-    (18, "", None), (18, None, None), (17, "1", None), (18, "many", "count"), (18, float("inf"), "count"),
-    (18, float("nan"), "count"), (18, "0x1", "count"),
-])  # fmt: skip
-def test_batteries_and_links_must_fill_the_places(kit, batteries, links, why):
-    """18 places; what is no number of links is refused, never an exception."""
-    ask = ask_for(kit, "load", load=kit.load(batteries=batteries), links=links, circuit={"load": None})
-    assert code(ask) == why
-
-
-def test_load_needs_a_list_and_an_empty_circuit(kit):
-    """Twice loaded is a mistake somewhere."""
-    assert code(ask_for(kit, "load", load=None, circuit={"load": None})) == "no_load_list"
-    assert code(ask_for(kit, "load", load=kit.load())) == "loaded_already"
-    blocked = {"load": None, "blocked_by": "bert"}
-    assert code(ask_for(kit, "load", load=kit.load(), circuit=blocked)) == "blocked"
-    latched = {"load": None, "alarms": (LATCHED,)}
-    assert code(ask_for(kit, "load", load=kit.load(), circuit=latched)) == "latched"
-
-
-@pytest.mark.parametrize(("step", "own", "why"), [
-    ({"current_A": 60.0}, {}, None),
-    ({"current_A": 60.1}, {}, "profile_current"),
-    ({"voltage_V_per_cell": 3.0}, {}, None),
-    ({"voltage_V_per_cell": 3.2}, {}, "profile_voltage"),
-    ({"current_A": 0.4}, {}, "profile_least"),
-    ({"restart_current_A": 0.4}, {}, "profile_least"),
-    ({"kind": "discharge"}, {}, "no_discharge"),
-    ({"kind": "discharge"}, {"can_discharge": True}, None),
-    ({"kind": "rest", "current_A": 0.0}, {}, None),
-])
-def test_a_profile_past_the_circuit_is_refused(kit, step, own, why):
-    """60 A and 340 V at most, 0.5 A at least, no discharge where the channel cannot."""
-    ask = ask_for(kit, "load", load=kit.load(kit.step(), kit.step(2, **step)), circuit={"load": None})
-    assert code(spoiled(ask, own=own)) == why
-
-
 def ended(kit, ago_min, hot_C, **args):
     ask = ask_for(kit, "unload", State.COMPLETE, circuit={"run": kit.run(end_ms=NOW_MS - ago_min * 60_000)}, **args)
     return spoiled(ask, facts={"hot_C": hot_C})
@@ -259,26 +224,32 @@ def test_acknowledge_needs_something_new(kit):
     assert code(ask_for(kit, "acknowledge", circuit={"alarms": (LATCHED,)})) == "nothing_new"
 
 
-@pytest.mark.parametrize(("circuit", "standing", "why"), [
-    ({"alarms": (LATCHED,)}, (), None),
-    ({"alarms": ()}, (), "nothing_latched"),
-    ({"alarms": (replace(LATCHED, acknowledged=False),)}, (), "not_acknowledged"),
-    ({"alarms": (LATCHED,)}, (TRIP,), "cause_stands"),
-    ({"alarms": (LATCHED,)}, (HOLD,), None),
-    ({"alarms": (LATCHED,), "blocked_by": "bert"}, (), "blocked"),
-])
+@pytest.mark.parametrize(
+    ("circuit", "standing", "why"),
+    [
+        ({"alarms": (LATCHED,)}, (), None),
+        ({"alarms": ()}, (), "nothing_latched"),
+        ({"alarms": (replace(LATCHED, acknowledged=False),)}, (), "not_acknowledged"),
+        ({"alarms": (LATCHED,)}, (TRIP,), "cause_stands"),
+        ({"alarms": (LATCHED,)}, (HOLD,), None),
+        ({"alarms": (LATCHED,), "blocked_by": "bert"}, (), "blocked"),
+    ],
+)
 def test_a_reset_needs_a_latch_seen_and_its_cause_gone(kit, circuit, standing, why):
     """Acknowledged first, the trip's cause gone, nobody at the string."""
     ask = ask_for(kit, "reset", State.TRIPPED, circuit=circuit)
     assert code(spoiled(ask, standing=standing)) == why
 
 
-@pytest.mark.parametrize(("who", "roles", "reason", "why"), [
-    ("anna", ("technician",), "", None),
-    ("bert", ("technician",), "he went home", "blocked_by_another"),
-    ("bert", ("maintenance",), "", "blocked_by_another"),
-    ("bert", ("maintenance",), "he went home, string looked at", None),
-])
+@pytest.mark.parametrize(
+    ("who", "roles", "reason", "why"),
+    [
+        ("anna", ("technician",), "", None),
+        ("bert", ("technician",), "he went home", "blocked_by_another"),
+        ("bert", ("maintenance",), "", "blocked_by_another"),
+        ("bert", ("maintenance",), "he went home, string looked at", None),
+    ],
+)
 def test_a_block_is_lifted_by_the_same_person_or_by_maintenance_with_a_reason(kit, who, roles, reason, why):
     """Nobody else's judgement is enough."""
     ask = ask_for(kit, "unblock", State.HELD, circuit={"blocked_by": "anna"}, who=who, roles=roles, reason=reason)

@@ -46,7 +46,7 @@ TRIPPED_BY = Alarm("current_trip", 0, 2, Reaction.TRIP, active=False, acknowledg
 def ask_for(kit, verb, state=None, roles=ROLES, who="anna", seen=None, **args):
     """An order of this verb that nothing speaks against; tests spoil one thing of it."""
     settings = kit.settings(fresh_V=248.4)
-    where = state or (sorted(IN[verb] - {State.UNKNOWN})[0] if verb != "hold" else State.RUNNING)
+    where = state or (min(IN[verb] - {State.UNKNOWN}) if verb != "hold" else State.RUNNING)
     flows = where is State.RUNNING
     circuit = kit.state(where, steps=(kit.step(ends={"order": True}),), set_A=15.0 if flows else 0.0, revision=5)
     if where in (State.HELD, State.TRIPPED):
@@ -184,11 +184,14 @@ def test_stop_ends_the_run_and_keeps_the_latch(kit, state):
     assert stopped.alarms == (TRIPPED_BY,)
 
 
-@pytest.mark.parametrize(("state", "to"), [
-    (State.TRIPPED, State.HELD),
-    (State.COMPLETE, State.COMPLETE),
-    (State.STOPPED, State.STOPPED),
-])
+@pytest.mark.parametrize(
+    ("state", "to"),
+    [
+        (State.TRIPPED, State.HELD),
+        (State.COMPLETE, State.COMPLETE),
+        (State.STOPPED, State.STOPPED),
+    ],
+)
 def test_a_reset_starts_nothing_and_ends_nothing(kit, state, to):
     """An open run becomes held, its charge kept; an ended one stays ended."""
     ask = ask_for(kit, "reset", state=state)

@@ -89,19 +89,23 @@ def test_a_repeat_is_written_out_in_order():
 
 def test_repeats_inside_repeats_are_unrolled_whatever_the_file_format_allows():
     """The plan writes out any depth: 2 x (a, 3 x b)."""
-    profile = load_model(parse_document(HEAD + REPEAT + charge("b", "hours = 0.1", table="step.step"), "a.toml"), Profile)
+    text = HEAD + REPEAT + charge("b", "hours = 0.1", table="step.step")
+    profile = load_model(parse_document(text, "a.toml"), Profile)
     inner = profile.step[0]
     outer = inner.model_copy(update={"times": 2, "step": (inner.step[0].model_copy(update={"name": "a"}), inner)})
     plan = compile_plan(profile.model_copy(update={"step": (outer,)}), "00")
     assert [step.name for step in plan.steps] == ["a", "b", "b", "b"] * 2
 
 
-@pytest.mark.parametrize(("ends", "extra", "longest_h"), [
-    ("charge_C20 = 1.0", "", 6.0),
-    ("charge_C20 = 1.0", "longest_hours = 9", 9.0),
-    ("hours = 2", "", None),
-    ("order = true, hours = 3", "", 3.0),
-])
+@pytest.mark.parametrize(
+    ("ends", "extra", "longest_h"),
+    [
+        ("charge_C20 = 1.0", "", 6.0),
+        ("charge_C20 = 1.0", "longest_hours = 9", 9.0),
+        ("hours = 2", "", None),
+        ("order = true, hours = 3", "", 3.0),
+    ],
+)
 def test_the_longest_time_of_a_step(ends, extra, longest_h):
     """1.5 x charge / current; its own; none beside an end by time; the hours beside an order."""
     (step,) = planned(charge("one", ends, extra)).steps

@@ -46,7 +46,7 @@ def test_restart_time_does_not_pass_while_no_current_flows(kit):
     assert bench.set_A() == 3.0
 
 
-@pytest.mark.parametrize(("hours", "percent", "owed_Ah"), [(1.0, 0.5, 1.0), (2.0, 0.5, 2.0), (0.5, 1.0, 1.0), (1, 0, 0)])
+@pytest.mark.parametrize(("hours", "percent", "owed_Ah"), [(1.0, 0.5, 1.0), (2.0, 0.5, 2.0), (0.5, 1, 1.0), (1, 0, 0)])
 def test_a_resume_owes_a_share_of_the_planned_charge_an_hour(kit, hours, percent, owed_Ah):
     """0.5 % of 200 Ah an hour is 1 Ah."""
     bench = held(kit, kit.step(owes_percent_per_hour=percent), hours=hours)
@@ -82,12 +82,15 @@ def test_past_the_steps_resume_limit_no_technician_resumes(kit, hours, answer):
         assert bench.set_A() == 0.0
 
 
-@pytest.mark.parametrize(("roles", "reason", "answer"), [
-    (("engineer",), "plates looked at", "accepted"),
-    (("engineer",), "", "past_resume_limit"),
-    (("technician",), "I want to", "past_resume_limit"),
-    (("technician", "engineer"), "named deviation", "accepted"),
-])
+@pytest.mark.parametrize(
+    ("roles", "reason", "answer"),
+    [
+        (("engineer",), "plates looked at", "accepted"),
+        (("engineer",), "", "past_resume_limit"),
+        (("technician",), "I want to", "past_resume_limit"),
+        (("technician", "engineer"), "named deviation", "accepted"),
+    ],
+)
 def test_past_the_limit_the_engineer_resumes_with_a_reason(kit, roles, reason, answer):
     """Role and reason, both; the order's event keeps the reason."""
     bench = held(kit, hours=5.0)

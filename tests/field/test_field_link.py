@@ -259,6 +259,21 @@ async def test_a_silent_peer_is_not_hammered():
         await link.close()
 
 
+async def test_a_pause_is_kept_and_ends_with_the_link():
+    """A device's pause stands before the request; closing the link ends it, and nothing is sent any more."""
+    async with RawServer() as server:
+        link = TcpLink("127.0.0.1", server.port, timeout_s=BOUND_S, pause_s=BOUND_S * 50)
+        task = asyncio.create_task(link.exchange(READ))
+        await until(lambda: server.connections == 1 and link.connected)
+        assert not task.done()
+        await link.close()
+        assert await asyncio.wait_for(task, BOUND_S) == Failure("down", LinkState.DOWN)
+        assert server.requests == []
+        quick = TcpLink("127.0.0.1", server.port, timeout_s=BOUND_S, pause_s=0.001)
+        assert await ask(quick) == Answer((1, 2))
+        await quick.close()
+
+
 async def test_cancelling_passes_through_and_closes():
     """A cancelled question ends in CancelledError, and its connection is not used again."""
     async with RawServer() as server:

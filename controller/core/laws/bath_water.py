@@ -32,7 +32,8 @@ def reduced(view: BathView, active: bool) -> Finding:
     water, limit = view.facts.water_C, view.settings.laws.water.derate_C
     if water is None:
         return CANNOT_TELL
-    if water >= limit or (active and view.state.allowed.percent < 100.0):
+    floor = limit - view.settings.laws.water.return_K if active else limit
+    if water >= floor or (active and view.state.allowed.percent < 100.0):
         return Finding(True, water, limit)
     return CLEAR
 

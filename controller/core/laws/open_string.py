@@ -2,8 +2,8 @@
 
 Hazard: an open clamp under hydrogen arcs when it moves; the rectifier stands at its limit of hundreds of volts.
 Law: while a charge step asks for current and the string stands at the limit, current below the larger of `least_A`
-and `least_percent` of the set-point for `seconds`, in two readings, and either less than half of what
-flowed in the 10 s before (a finish under constant voltage tapers slowly and must not trip) or none at all since this current was switched on.
+and `least_percent` of the set-point for `seconds`, in two readings, and either less than half of what flowed in the
+10 s before (a finish under constant voltage tapers slowly and must not trip) or none at all since it was switched on.
 Defaults: 0.3 A is a shunt's offset, 5 s outlasts a rectifier's ramp. Own choice, adjustable.
 Clears: the trip itself ends the comparison; the latch by acknowledge and reset.
 """

@@ -5,8 +5,8 @@ Law: reduced current from `derate_C`, zero current from `hold_C`, output off and
 profile's own, lower level); towards danger two readings in a row, so that one spike does nothing.
 Defaults: 50, 55, 60 C. Formation in the container is customarily warned about at 55 and stopped at 60 to 65 C
 (from memory); a Navy text allows no charge above 52 C (125 F), so the derate begins below that.
-Clears: derate when the probe has come down and the current is back at 100 %; hold and trip below the level less
-`return_K`, then by order.
+Clears: derate when the probe is `EASED_K` below its level and the current is back at 100 %; hold and trip below the
+level less `return_K`, then by order.
 """
 
 from __future__ import annotations
@@ -15,13 +15,17 @@ from controller.core.conditions import CANNOT_TELL, CLEAR, Finding, Law
 from controller.core.types import Reaction
 from controller.core.view import CircuitView
 
+EASED_K = 1.0
+"""A probe shows steps of 0.1 K and hovers at the level that reduces it; a kelvin keeps the alarm from chattering."""
+
 
 def reduced(view: CircuitView, active: bool) -> Finding:
     """Return whether the probe reduces the current; it ends when the whole current is allowed again."""
     hot, limit = view.facts.probe_C, view.settings.laws.probe.derate_C
     if hot is None:
         return CANNOT_TELL
-    if hot >= limit or (active and view.state.allowed.percent < 100.0):
+    floor = limit - EASED_K if active else limit
+    if hot >= floor or (active and view.state.allowed.percent < 100.0):
         return Finding(True, hot, limit)
     return CLEAR
 

@@ -1,0 +1,145 @@
+"""The commands `demo` and `simulate`: the virtual plant for people to look at, and for any controller to drive."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import signal
+import sys
+from pathlib import Path
+
+from controller.bathfile import Bath, load_bath
+from controller.service.clock import RealClock, Ticker
+from controller.service.errors import Unreachable
+from profiles.problems import InputError, Problem
+from simulator import demo, telling
+from simulator.faults import FaultError, FaultLine, catalogue_text, parse_fault_line
+from simulator.stage import Setting, Stage
+
+CAUTION = "DEMO, virtual plant: nothing here is a safety system, and none of its numbers is a recipe"
+
+
+def demo_arguments(parser: argparse.ArgumentParser) -> None:
+    """What `demo` takes."""
+    parser.add_argument("--headless", action="store_true", help="stepped to its end, one entry a circuit")
+    parser.add_argument(
+        "--seed", type=int, default=demo.SEED, metavar="N", help="spread of batteries, noise (%(default)s)"
+    )
+    parser.add_argument("--json", action="store_true", help="one object")
+
+
+def run_demo(args: argparse.Namespace) -> int:
+    """Play the demo; returns 0 when everything went as planned, 1 when not."""
+    folder = demo.new_folder(Path.cwd())
+    print(f"{CAUTION}; seed {args.seed}", file=sys.stderr)
+    surprises = asyncio.run(demo.play(folder, args.seed, sys.stderr))
+    entries = telling.entries(folder)
+    wrong = surprises + telling.surprises(entries)
+    if args.json:
+        print(telling.as_json(entries, wrong, args.seed))
+    else:
+        print("\n".join(telling.lines(entries, wrong, args.seed, Path("demo-runs") / folder.name)))
+    return 1 if wrong else 0
+
+
+def simulate_arguments(parser: argparse.ArgumentParser) -> None:
+    """What `simulate` takes."""
+    parser.add_argument("bath", type=Path, metavar="BATH.toml", help="a bath file with virtual = true")
+    parser.add_argument("--batteries", type=int, metavar="N", help="in each circuit (all places)")
+    parser.add_argument("--capacity-Ah", type=float, default=60.0, metavar="AH", help="C20 of a battery (%(default)s)")
+    parser.add_argument("--water-C", type=float, metavar="C", help="inlet of the cooling water")
+    parser.add_argument(
+        "--soaked-min", type=float, default=60.0, metavar="MIN", help="filled so long ago (%(default)s)"
+    )
+    parser.add_argument("--load-ohm", type=float, metavar="OHM", help="a resistor in each circuit, no string")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="spread and noise (%(default)s)")
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="LINE",
+        help="such as '6:12-6:43 A05 open_clamp'; names: --faults",
+    )
+    parser.add_argument("--faults", action="store_true", help="print the names of the faults and end")
+
+
+def run_simulate(args: argparse.Namespace) -> int:
+    """Serve the virtual plant on the bath file's addresses, on the real clock, until told to end.
+
+    Raises InputError (exit 2), Unreachable (exit 3) where an address cannot be listened on.
+    """
+    if args.faults:
+        print(catalogue_text())
+        return 0
+    bath = load_bath(args.bath)
+    if not bath.file.virtual:
+        what = "false, but a virtual plant serves only a bath with virtual = true"
+        raise InputError([bath.document.problem(("virtual",), what)])
+    return asyncio.run(_serve(bath, _setting(args), _faults(args.fault)))
+
+
+def _setting(args: argparse.Namespace) -> Setting:
+    bounds = (("batteries", 1, 60), ("capacity_Ah", 1, 3000), ("water_C", 1, 60), ("soaked_min", 0, 1440))
+    problems = [
+        Problem("simulate", None, f"--{name.replace('_', '-')}", f"{value:g} cannot be, write {least} to {most}")
+        for name, least, most in bounds
+        if (value := getattr(args, name)) is not None and not least <= value <= most
+    ]
+    if args.load_ohm is not None and not 0.001 <= args.load_ohm <= 1e6:
+        problems.append(Problem("simulate", None, "--load-ohm", "write 0.001 to 1000000"))
+    if problems:
+        raise InputError(problems)
+    return Setting(
+        batteries=args.batteries,
+        capacity_C20_Ah=args.capacity_Ah,
+        water_inlet_C=args.water_C,
+        soaked_s=args.soaked_min * 60.0,
+        load_ohm=args.load_ohm,
+        seed=args.seed,
+    )
+
+
+def _faults(lines: list[str]) -> list[FaultLine]:
+    found = []
+    for line in lines:
+        try:
+            found.append(parse_fault_line(line))
+        except FaultError as error:
+            raise InputError([Problem("simulate", None, "--fault", str(error))]) from None
+    return found
+
+
+async def _serve(bath: Bath, setting: Setting, faults: list[FaultLine]) -> int:
+    try:
+        stage = Stage(bath, setting, faults)
+    except FaultError as error:
+        raise InputError([Problem("simulate", None, "--fault", str(error))]) from None
+    addresses = {}
+    for name, entry in bath.file.link.items():
+        host, _, text = (entry.tcp or "127.0.0.1:0").rpartition(":")
+        addresses[name] = (host.strip("[]"), int(text))
+    try:
+        await stage.open(addresses)
+    except OSError as error:
+        raise Unreachable(f"cannot serve the plant: {error}") from None
+    ending = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, ending.set)
+    for name, port in stage.ports.items():
+        print(f"link {name}: {addresses[name][0]}:{port}")
+    print("virtual plant runs; Ctrl-C ends it", flush=True)
+    await _run(stage, ending)
+    await stage.close()
+    return 0
+
+
+async def _run(stage: Stage, ending: asyncio.Event) -> None:
+    """Let the plant follow the real clock in small steps until the end is asked for."""
+    ticker = Ticker(RealClock(TICK_MS))
+    while not ending.is_set():
+        await stage.advance(await ticker.passed_s())
+
+
+TICK_MS = 100
+"""Plant time goes on ten times a second: fine against a cycle of half a second, little work."""

@@ -1,0 +1,88 @@
+"""Beside the runs: the bath's own events and the state that outlives a restart."""
+
+from __future__ import annotations
+
+import pytest
+
+from controller.records.bathlog import BathLog, verify_bath_table
+from controller.records.rows import EventRow
+from controller.records.writer import Writer
+
+MARCH_MS, APRIL_MS = 1_774_915_200_000, 1_775_088_000_000
+
+
+def event(utc_ms, code):
+    return EventRow(utc_ms, None, "", "event", code, "A", text="words, with a comma")
+
+
+def test_events_go_to_the_file_of_their_month(writer, tmp_path):
+    """The row's own wall time names the file."""
+    log = BathLog(tmp_path, "A", writer)
+    log.add_event(event(MARCH_MS, "one"))
+    log.add_event(event(APRIL_MS, "two"))
+    assert writer.commit()
+    assert {path.name for path in (tmp_path / "A").iterdir()} == {"events-202603.csv", "events-202604.csv"}
+
+
+def test_the_chain_goes_on_after_a_restart(tmp_path):
+    """A new service adds to the same file; one chain runs through all rows."""
+    for code in ("one", "two", "three"):
+        writer = Writer()
+        BathLog(tmp_path, "A", writer).add_event(event(MARCH_MS, code))
+        assert writer.close()
+    path = tmp_path / "A" / "events-202603.csv"
+    assert verify_bath_table(path) == (3, ())
+    path.write_bytes(path.read_bytes().replace(b"two", b"owt"))
+    assert "row 2" in verify_bath_table(path)[1][0]
+
+
+def test_an_unfinished_row_is_cut_and_told(tmp_path):
+    """Half a row at the end, left by a crash, goes; the rows before it stay."""
+    writer = Writer()
+    BathLog(tmp_path, "A", writer).add_event(event(MARCH_MS, "one"))
+    assert writer.close()
+    path = tmp_path / "A" / "events-202603.csv"
+    path.write_bytes(path.read_bytes() + b"2026-03-31T0")
+    writer = Writer()
+    log = BathLog(tmp_path, "A", writer)
+    log.add_event(event(MARCH_MS, "two"))
+    assert writer.close()
+    assert "unfinished" in log.problems[0]
+    assert verify_bath_table(path) == (2, ())
+
+
+def test_state_is_replaced_whole_and_the_last_one_wins(writer, tmp_path):
+    """Many states between two commits are one write; what was there before is there until then."""
+    log = BathLog(tmp_path, "A", writer)
+    assert log.read_state() == (None, None)
+    log.put_state({"number": 1})
+    log.put_state({"number": 2})
+    assert writer.commit()
+    state, problem = log.read_state()
+    assert (state["number"], problem) == (2, None)
+    assert [path.name for path in (tmp_path / "A").iterdir()] == ["state.json"]
+
+
+@pytest.mark.parametrize("data", [b"{", b"[]", b'{"format": "other"}', b"\xff\xfe", b"[" * 100_000])
+def test_an_unreadable_state_is_said_and_not_used(writer, tmp_path, data):
+    """A damaged state.json is a problem, never a guess and never an exception."""
+    log = BathLog(tmp_path, "A", writer)
+    (tmp_path / "A").mkdir()
+    (tmp_path / "A" / "state.json").write_bytes(data)
+    state, problem = log.read_state()
+    assert state is None
+    assert problem.startswith("state.json: ")
+
+
+def test_proofs_have_their_own_table(writer, tmp_path):
+    """Proof tests and calibrations are chained rows too."""
+    log = BathLog(tmp_path, "A", writer)
+    log.add_proof(("2026-03-16T06:00:00.000Z", "probe A01", "77", "pass", "anna", "2027-03-16"))
+    assert writer.commit()
+    assert (tmp_path / "A" / "proofs.csv").read_text().startswith("time_utc,item,serial,result,by,due,chain\n")
+
+
+def test_a_bath_name_is_no_path(writer, tmp_path):
+    """A hostile name of a bath stays inside the runs folder."""
+    log = BathLog(tmp_path / "runs", "../../etc", writer)
+    assert log.folder.parent == tmp_path / "runs"

@@ -1,0 +1,173 @@
+"""Verify: what it passes, what it finds, what it prints."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller.core.circuit import step
+from controller.records import head
+from controller.records.commands import add_arguments, lines, run
+from controller.records.verify import verify_run
+from controller.records.writer import Writer
+from profiles.problems import InputError
+
+
+@pytest.fixture
+def copy(kept_run, tmp_path):
+    """A copy to damage."""
+    folder = tmp_path / "run"
+    shutil.copytree(kept_run, folder)
+    return folder
+
+
+def command(*words):
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    return run(parser.parse_args([str(word) for word in words]))
+
+
+def test_a_whole_record_holds(kept_run, capsys):
+    """Two lines say that it is whole and decides the same again; exit 0."""
+    assert command(kept_run) == 0
+    first, second = capsys.readouterr().out.splitlines()
+    assert first == "whole, untouched: 42 rows, 4 events, chain unbroken"
+    assert second.startswith("decisions: 402 of 402 the same again. 0.5 Ah; rectifier 0.5 (")
+
+
+def test_another_decision_is_found(kept_run):
+    """A core that decides otherwise in one cycle is told, with the cycle and both commands."""
+
+    def other(settings, own, state, cin):
+        after, decided, events = step(settings, own, state, cin)
+        if cin.now_ms == 20_000:
+            decided = type(decided)(decided.set_current_A + 0.5, decided.voltage_limit_V, decided.output_on)
+        return after, decided, events
+
+    verdict = verify_run(kept_run, step=other)
+    assert (verdict.compared, verdict.same) == (402, 401)
+    assert any("cycle 13: recorded 15 A" in found and "now 15.5 A" in found for found in verdict.wrong)
+
+
+def test_a_core_that_fails_on_a_record_is_told(kept_run):
+    """An exception of the core is a finding, and the next snapshot is a new beginning."""
+
+    def failing(settings, own, state, cin):
+        if cin.now_ms == 20_000:
+            raise ZeroDivisionError
+        return step(settings, own, state, cin)
+
+    verdict = verify_run(kept_run, step=failing)
+    assert any("cycle 13: cannot be decided again: ZeroDivisionError" in found for found in verdict.wrong)
+    assert verdict.same == 13 + 42
+
+
+def test_another_core_number_is_not_compared(copy, monkeypatch, capsys):
+    """A record of another core is not held against this one, and says so; its chains are checked all the same."""
+    import controller.records.verify as module
+
+    monkeypatch.setattr(module, "CORE", head.CORE + 5)
+    assert command(copy) == 0
+    assert f"decided by core {head.CORE}, this is {head.CORE + 5}: not compared" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", ["run.json", "log.csv", "events.csv", "cycles.bin"])
+@settings(max_examples=12, deadline=None)
+@given(data=st.data())
+def test_any_flipped_byte_of_a_closed_record_is_found(kept_run, tmp_path_factory, name, data):
+    """One bit changed anywhere, in any file that carries the record, and it no longer holds."""
+    folder = tmp_path_factory.mktemp("flip") / "run"
+    shutil.copytree(kept_run, folder)
+    changed = bytearray((folder / name).read_bytes())
+    changed[data.draw(st.integers(0, len(changed) - 1))] ^= 1 << data.draw(st.integers(0, 7))
+    (folder / name).write_bytes(bytes(changed))
+    try:
+        verdict = verify_run(folder)
+    except head.RecordError:
+        assert name == "run.json"
+    else:
+        assert any(name in found or "run.json" in found for found in verdict.wrong)
+
+
+def test_a_cut_end_shows_against_the_summary(copy):
+    """Whole rows taken from the end leave the chain unbroken; the summary still tells."""
+    whole = (copy / "events.csv").read_bytes().splitlines(keepends=True)
+    (copy / "events.csv").write_bytes(b"".join(whole[:-1]))
+    assert verify_run(copy, chain_only=True).wrong == ["events.csv: 3 rows, summary.json says 4"]
+
+
+def test_rows_written_anew_are_found_by_the_cycles(rec, tmp_path):
+    """A row whose charge is not what the cycles give is named, though its chain is right."""
+    writer = Writer()
+    loop, record = rec.begin(tmp_path, writer)
+    made = loop.cycle()
+    cin, before, told, after = made
+    counters = type(after.run.counters)(charge_Ah=9.0)
+    from dataclasses import replace
+
+    from controller.records.logrow import log_row
+
+    record.add_cycle(cin, before, told, after)
+    record.add_log(log_row(0, cin, told, replace(after, run=replace(after.run, counters=counters)), 3000))
+    record.close({})
+    assert writer.commit()
+    wrong = verify_run(record.folder).wrong
+    assert any("row 2: charge_Ah is 9.0000, the cycles give 0.0" in found for found in wrong)
+    assert any("summary.json: charge_Ah is 0.0" in found for found in wrong)
+
+
+def test_a_falling_counter_is_found(rec, tmp_path):
+    """Charge never falls from row to row."""
+    from controller.records.logrow import log_row
+
+    writer = Writer()
+    loop, record = rec.begin(tmp_path, writer)
+    rec.drive(record, loop, 20)
+    cin, _, told, after = loop.cycle()
+    record.add_log(log_row(0, cin, told, type(after)("A01"), 3000))
+    assert writer.commit()
+    assert any("row 4: charge_Ah fell" in found for found in verify_run(record.folder, chain_only=True).wrong)
+
+
+def test_an_unstated_gap_is_found(rec, tmp_path):
+    """A silence in the cycles that no event tells of is wrong."""
+    writer = Writer()
+    loop, record = rec.begin(tmp_path, writer)
+    rec.drive(record, loop, 5)
+    made = loop.cycle(skip_ms=60_000)
+    record.add_cycle(*made)
+    assert writer.commit()
+    assert any("0 gaps stated, the cycles have 1" in found for found in verify_run(record.folder).wrong)
+
+
+def test_an_open_run_says_what_cannot_be_seen(rec, tmp_path):
+    """Without a summary a cut end would not show; that is a note, not a fault."""
+    writer = Writer()
+    loop, record = rec.begin(tmp_path, writer)
+    rec.drive(record, loop, 25)
+    assert writer.commit()
+    verdict = verify_run(record.folder)
+    assert verdict.holds
+    assert "still open" in lines(verdict)[-1]
+
+
+def test_json_is_one_object(kept_run, capsys):
+    """`--json` prints one object with its format and the findings."""
+    assert command(kept_run, "--chain-only", "--json") == 0
+    plain = json.loads(capsys.readouterr().out)
+    assert (plain["format"], plain["whole"], plain["rows"]) == ("formbath/verify/1", True, 42)
+
+
+def test_exit_codes(copy, kept_run, tmp_path, capsys):
+    """A record that does not hold ends in 1; what is no run folder is an input error, after the others are printed."""
+    (copy / "log.csv").write_bytes((copy / "log.csv").read_bytes().replace(b"running", b"stopped", 1))
+    assert command(copy, "--chain-only") == 1
+    assert "NOT as it was written" in capsys.readouterr().out
+    with pytest.raises(InputError, match="no such folder"):
+        command(tmp_path / "nowhere", kept_run, "--chain-only")
+    assert "whole, untouched" in capsys.readouterr().out

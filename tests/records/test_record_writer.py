@@ -1,0 +1,279 @@
+"""The writer: what is acknowledged is on the disk, what is not stays in memory, and nothing fails in silence."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import threading
+from pathlib import Path
+
+import pytest
+
+from controller.records.disk import Disk, Reserve
+from controller.records.files import Lazy
+from controller.records.writer import Group, Writer
+
+
+class BadDisk:
+    """A disk on which chosen operations fail; `lose` throws away what a failed sync had not kept, as some disks do."""
+
+    def __init__(self):
+        self._real = Disk()
+        self.fails = {}
+        self.lose = False
+        self.kept = 0
+        self.calls = []
+
+    def __getattr__(self, name):
+        def call(*args):
+            self.calls.append(name)
+            number = self.fails.get(name)
+            if number is None:
+                return getattr(self._real, name)(*args)
+            if name == "write":
+                self._real.write(args[0], args[1][: len(args[1]) // 2], args[2])
+            if name == "sync" and self.lose:
+                os.ftruncate(args[0], self.kept)
+            raise OSError(number, os.strerror(number))
+
+        return call
+
+
+def group_of(writer, folder):
+    group = Group(folder)
+    file = group.append_file("rows.csv")
+    writer.enter(group)
+    return group, file
+
+
+def add(writer, file, data):
+    with writer.lock:
+        file.add(data)
+
+
+@pytest.mark.parametrize("operation", ["make_folder", "open", "write", "sync", "sync_folder", "size", "truncate"])
+def test_rows_stay_in_memory_until_the_disk_takes_them(tmp_path, operation):
+    """Whatever fails, it is told, no row is lost or doubled, and the next whole commit clears the trouble."""
+    disk = BadDisk()
+    writer = Writer(disk=disk)
+    folder = tmp_path / "run"
+    _, file = group_of(writer, folder)
+    if operation == "truncate":
+        folder.mkdir()
+        (folder / "rows.csv").write_bytes(b"left over")
+    add(writer, file, b"one\n")
+    disk.fails = {operation: errno.EIO}
+    assert not writer.commit()
+    assert "Input/output error" in writer.trouble
+    assert writer.waiting_bytes == 4
+    add(writer, file, b"two\n")
+    assert not writer.commit()
+    disk.fails = {}
+    assert writer.commit()
+    assert writer.trouble is None
+    assert writer.waiting_bytes == 0
+    assert (folder / "rows.csv").read_bytes() == b"one\ntwo\n"
+
+
+def test_a_failed_sync_is_never_taken_for_a_good_one(tmp_path):
+    """After a failed sync the disk may have dropped the rows: they are written again from the last good byte."""
+    disk = BadDisk()
+    writer = Writer(disk=disk)
+    _, file = group_of(writer, tmp_path)
+    add(writer, file, b"one\n")
+    assert writer.commit()
+    disk.fails, disk.lose, disk.kept = {"sync": errno.EIO}, True, 4
+    add(writer, file, b"two\n")
+    assert not writer.commit()
+    disk.fails = {}
+    assert writer.commit()
+    assert (tmp_path / "rows.csv").read_bytes() == b"one\ntwo\n"
+
+
+def test_a_file_shorter_than_acknowledged_is_told_and_not_filled(tmp_path):
+    """A record cut by somebody else is trouble, not something to write over."""
+    writer = Writer()
+    _, file = group_of(writer, tmp_path)
+    add(writer, file, b"one\n")
+    assert writer.commit()
+    writer.close()
+    (tmp_path / "rows.csv").write_bytes(b"o")
+    add(writer, file, b"two\n")
+    assert not writer.commit()
+    assert "4 were acknowledged" in writer.trouble
+    assert (tmp_path / "rows.csv").read_bytes() == b"o"
+
+
+def test_a_removed_file_is_told(tmp_path):
+    """Rows for a file that somebody removed are not written into nothing."""
+    writer = Writer()
+    _, file = group_of(writer, tmp_path)
+    add(writer, file, b"one\n")
+    assert writer.commit()
+    (tmp_path / "rows.csv").unlink()
+    add(writer, file, b"two\n")
+    assert not writer.commit()
+    assert "removed" in writer.trouble
+
+
+def test_one_bad_folder_does_not_hold_the_others(tmp_path):
+    """Each group is committed by itself; a fault in one, even of the program, leaves the others their rows."""
+    writer = Writer()
+    (tmp_path / "file").write_bytes(b"")
+    _, bad = group_of(writer, tmp_path / "file" / "below")
+    _, broken = group_of(writer, tmp_path / "broken")
+    _, good = group_of(writer, tmp_path / "good")
+    add(writer, bad, b"x")
+    add(writer, broken, Lazy(lambda: bytes(1 // 0)))
+    add(writer, good, b"y")
+    assert not writer.commit()
+    assert writer.trouble
+    assert (tmp_path / "good" / "rows.csv").read_bytes() == b"y"
+
+
+def test_memory_is_bounded_and_says_when_it_is_used_up(tmp_path):
+    """With the disk away and the memory for rows full, `has_room` falls; it returns with the disk."""
+    disk = BadDisk()
+    disk.fails = {"sync": errno.EIO}
+    writer = Writer(disk=disk, limit_bytes=10)
+    _, file = group_of(writer, tmp_path)
+    add(writer, file, b"12345678\n")
+    writer.commit()
+    assert writer.has_room
+    add(writer, file, b"12345678\n")
+    writer.commit()
+    assert not writer.has_room
+    disk.fails = {}
+    writer.commit()
+    assert writer.has_room
+
+
+def test_a_full_disk_takes_the_reserved_space_first(tmp_path):
+    """No space left: the reserve is given up, the rows are written, and it is said all the same."""
+    reserve = Reserve(tmp_path / "reserve", 4096)
+    reserve.prepare()
+    assert (tmp_path / "reserve").stat().st_size == 4096
+
+    class FullDisk(BadDisk):
+        def __getattr__(self, name):
+            self.fails = {"write": errno.ENOSPC} if (tmp_path / "reserve").exists() else {}
+            return super().__getattr__(name)
+
+    writer = Writer(disk=FullDisk(), reserve=reserve)
+    _, file = group_of(writer, tmp_path / "run")
+    add(writer, file, b"one\n")
+    assert writer.commit()
+    assert (tmp_path / "run" / "rows.csv").read_bytes() == b"one\n"
+    assert "disk full" in writer.trouble
+
+
+def test_files_behind_a_failing_one_wait_for_it(tmp_path):
+    """Cycles come before rows: when the first file of a group fails, the second is not written ahead of it."""
+    disk = BadDisk()
+    writer = Writer(disk=disk)
+    group, first = group_of(writer, tmp_path)
+    second = group.append_file("second")
+    add(writer, first, b"1")
+    add(writer, second, b"2")
+    disk.fails = {"write": errno.EIO}
+    writer.commit()
+    assert not (tmp_path / "second").exists()
+    disk.fails = {}
+    assert writer.commit()
+    assert (tmp_path / "second").read_bytes() == b"2"
+
+
+def test_flush_waits_for_the_thread_and_close_ends_it(tmp_path):
+    """With the thread running, flush returns when the rows are on the disk."""
+    writer = Writer(period_s=3600)
+    _, file = group_of(writer, tmp_path)
+    writer.start()
+    add(writer, file, b"one\n")
+    assert writer.flush(30)
+    assert (tmp_path / "rows.csv").read_bytes() == b"one\n"
+    add(writer, file, b"two\n")
+    assert writer.close(30)
+    assert (tmp_path / "rows.csv").read_bytes() == b"one\ntwo\n"
+    assert not any(thread.name == "records" for thread in threading.enumerate())
+
+
+def test_adding_never_waits_for_a_slow_disk(tmp_path):
+    """While a sync takes its time, rows are still added at once: the control loop does not feel the disk."""
+    entered, let_go = threading.Event(), threading.Event()
+
+    class SlowDisk(BadDisk):
+        def __getattr__(self, name):
+            call = super().__getattr__(name)
+            if name != "sync":
+                return call
+
+            def slow(*args):
+                entered.set()
+                assert let_go.wait(30)
+                return call(*args)
+
+            return slow
+
+    writer = Writer(period_s=3600, disk=SlowDisk())
+    _, file = group_of(writer, tmp_path)
+    writer.start()
+    add(writer, file, b"one\n")
+    waiter = threading.Thread(target=writer.flush)
+    waiter.start()
+    assert entered.wait(30)
+    add(writer, file, b"two\n")
+    assert not let_go.is_set()
+    let_go.set()
+    waiter.join(30)
+    assert writer.close(30)
+    assert (tmp_path / "rows.csv").read_bytes() == b"one\ntwo\n"
+
+
+CHILD = """
+    import importlib.util, sys
+    from pathlib import Path
+    spec = importlib.util.spec_from_file_location("kit", sys.argv[1])
+    kit = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(kit)
+    from controller.records.writer import Writer
+    writer = Writer(period_s=0.001)
+    writer.start()
+    loop, record = kit.begin(Path(sys.argv[2]), writer, charge_Ah=1e9)
+    number = 0
+    while True:
+        number += 1
+        kit.drive(record, loop, 1, first=number)
+        if number % 13 == 0:
+            assert writer.flush()
+            print(loop.now_ms, loop.state.circuits[0].run.counters.charge_Ah, flush=True)
+"""
+
+
+@pytest.mark.parametrize("lines", [3, 60])
+def test_nothing_acknowledged_is_lost_by_a_kill(rec, tmp_path, lines):
+    """Killed with -9 in the middle of its work, a record holds every cycle and row whose flush had returned."""
+    from controller.records.resume import resume_run
+
+    kit = str(Path(__file__).with_name("conftest.py"))
+    root = str(Path(__file__).parents[2])
+    child = subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(CHILD), kit, str(tmp_path)],
+        cwd=root, env={**os.environ, "PYTHONPATH": root}, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    told = [child.stdout.readline() for _ in range(lines)]
+    child.send_signal(signal.SIGKILL)
+    told += child.stdout.readlines()
+    child.wait(30)
+    child.stdout.close()
+    now_ms, charge_Ah = next(line.split() for line in reversed(told) if line.endswith("\n"))
+    (folder,) = tmp_path.iterdir()
+    writer = Writer()
+    resumed = resume_run(folder, writer)
+    assert resumed.problems == ()
+    assert resumed.last_now_ms >= int(now_ms)
+    assert resumed.state.run.counters.charge_Ah >= float(charge_Ah)
+    assert writer.close()
