@@ -11,7 +11,7 @@ balance (charge, sulfur, hydrogen, oxygen, lead, energy) closes to rounding what
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -193,9 +193,29 @@ def advance(
     dt_s: float | Array,
     air_C: float | Array,
 ) -> tuple[Array, Readings]:
-    """One step of `dt_s` seconds (scalar or (..., 1), at most 60 s) at this current (same shapes). Pure.
+    """One step of `dt_s` seconds (at most 60) at this current. Pure.
 
-    state: (23, ..., n). Returns the new state and the readings, which belong to the end of the step.
+    state: (23, ..., n); current, bath, air and step: scalar, (..., 1) or (..., n). Returns the new state and the
+    readings, which belong to the end of the step.
     """
+    if state.ndim > 2:
+        return _advance_runs(cells, state, current_A, bath_C, dt_s, air_C)
     p = prepare(cells, state, dt_s)
     return finish(cells, state, p, solve(cells, p, current_A), bath_C, air_C)
+
+
+def _advance_runs(cells: Cells, state: Array, *conditions: Array | float) -> tuple[Array, Readings]:
+    """Runs side by side in leading axes: laid out as one row of elements, and back."""
+    shape = state.shape[1:]
+    runs = int(np.prod(shape[:-1]))
+    row = cells.part(list(range(cells.count)) * runs)
+    current_A, bath_C, dt_s, air_C = (np.broadcast_to(value, shape).ravel() for value in conditions)
+    new, seen = advance(row, state.reshape(state.shape[0], -1), current_A, bath_C, dt_s, air_C)
+
+    def folded(values: Array) -> Array:
+        return values.reshape(*values.shape[:-1], *shape)
+
+    currents = Currents(**{f.name: folded(getattr(seen.currents, f.name)) for f in fields(Currents)})
+    return folded(new), Readings(
+        folded(seen.voltage_V), folded(seen.slope_ohm), folded(seen.cell_V), folded(seen.heat_W), currents
+    )

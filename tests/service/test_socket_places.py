@@ -57,7 +57,7 @@ def test_demos_do_not_meet(tmp_path, env):
     assert socket_place("demo", "A", demo_pid=77, shared=tmp_path, env=env).path.name == "demo-A-77.sock"
 
 
-@pytest.mark.parametrize("name", ["../../etc/x", "a/b", ".hidden", "", "hall 1\n", "ä" * 99])
+@pytest.mark.parametrize("name", ["../../X", "a/b", ".hidden", "", "hall 1\n", "ä" * 99])
 def test_names_from_files_never_lead_elsewhere(name):
     """A hall's or bath's name is one harmless part of a file name, whatever it is."""
     part = safe_part(name)

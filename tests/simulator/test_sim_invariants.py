@@ -24,9 +24,7 @@ CAPACITY_AH = 60.0
 
 
 def batteries(n=3, seed=1, leak_S=0.0):
-    cells = build_cells(
-        np.full(n, CAPACITY_AH), np.full(n, 6.0), spread=Spread(), random=np.random.default_rng(seed)
-    )
+    cells = build_cells(np.full(n, CAPACITY_AH), np.full(n, 6.0), spread=Spread(), random=np.random.default_rng(seed))
     leaks = np.zeros(n)
     leaks[-1] = leak_S
     return cells.changed(leak_S=leaks)
