@@ -194,6 +194,7 @@ REFUSALS: dict[str, str] = {
     "cause_stands": "its cause still stands: {cause}",
     "not_read": "its values are not fresh (link {link})",
     "device": "the device is not proved to be the one of the map: {fit}",
+    "stuck": "the rectifier ignores its off; its hard-wired switch, then maintenance",
     "inputs_unknown": "the bath's inputs are not known",
     "emergency_stop": "emergency stop pressed or not reset",
     "hood_open": "hood open",

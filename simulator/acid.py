@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from profiles import chemistry
 
 if TYPE_CHECKING:
@@ -11,6 +13,7 @@ if TYPE_CHECKING:
 
 ACID_KG = chemistry.H2SO4_G_MOL * 1e-3
 WATER_KG = chemistry.H2O_G_MOL * 1e-3
+LEAST_HELD = 0.2  # of the acid in the pores that they keep in any case
 
 
 def moles(mass_kg: Array, w: Array) -> tuple[Array, Array]:
@@ -38,8 +41,11 @@ def refilled(
     """Acid, water, surplus after what stood outside the plates was poured out and fresh acid poured in.
 
     The plates keep what they hold. `fresh_kg` would fill the whole cell, so that its share outside the plates goes in.
+    Water is not told apart by place: the surplus is such that a hydrometer finds the fresh acid.
     """
     held_acid = pore * acid_mol + surplus_mol
     new_acid, new_water = moles((1.0 - pore) * fresh_kg, fresh_w)
     acid = held_acid + new_acid
-    return acid, pore * water_mol + new_water, held_acid - pore * acid
+    water = pore * water_mol + new_water
+    surplus = (1.0 - pore) * (acid - water * (new_acid / new_water))
+    return acid, water, np.maximum(surplus, LEAST_HELD * held_acid - pore * acid)

@@ -34,7 +34,9 @@ def new_state(cells: Cells) -> Array:
 def formed_state(cells: Cells) -> Array:
     """Batteries that were formed before they came: no oxide left, the paste's sulfate in the acid, shape (23, n)."""
     state = new_state(cells)
-    state[ACID] += (cells.paste_Ah * state[SULFATE]).sum(axis=0) * 3600.0 * chemistry.MOL_PER_C
+    sulfate_mol = (cells.paste_Ah * state[SULFATE]).sum(axis=0) * 3600.0 * chemistry.MOL_PER_C
+    state[ACID] += sulfate_mol
+    state[WATER] -= sulfate_mol  # PbSO4 + H2O -> H2SO4 + oxide, at either plate
     state[0:6] = 0.0
     state[BEST] = 1.0
     return state

@@ -33,9 +33,9 @@ class Works:
         circuits = parts.spec.circuits
         k = len(circuits)
         self._with_string = np.array(list(parts.string_of), dtype=np.intp)
-        self._ohm = np.array([c.load_ohm if c.load_ohm is not None else math.inf for c in circuits])
+        self._ohm = np.array([c.load_ohm if c.load_ohm is not None else 1.0 for c in circuits])
         self._loose = np.array([not c.has_string and c.load_ohm is None for c in circuits])
-        self._resistor = np.isfinite(self._ohm)
+        self._resistor = np.array([c.load_ohm is not None for c in circuits])
         self.rule = StepRule(np.array([circuits[i].capacity_C20_Ah for i in self._with_string]))
         self._limited = np.zeros(k, dtype=bool)
         self._aim_A = np.zeros(k)

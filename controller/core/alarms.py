@@ -59,8 +59,8 @@ def acknowledged(alarms: tuple[Alarm, ...]) -> tuple[Alarm, ...]:
 
 
 def reset(alarms: tuple[Alarm, ...]) -> tuple[Alarm, ...]:
-    """Return the alarms without latches: those whose cause is gone leave."""
-    return tuple(replace(alarm, latched=False) for alarm in alarms if alarm.active)
+    """Return the alarms without latches: those whose cause is gone and that a person has seen leave."""
+    return tuple(replace(alarm, latched=False) for alarm in alarms if alarm.active or not alarm.acknowledged)
 
 
 def marks(alarms: tuple[Alarm, ...]) -> tuple[tuple[str, bool, bool, bool], ...]:

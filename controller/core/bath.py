@@ -65,6 +65,7 @@ def step(settings: BathSettings, state: BathState, given: BathIn) -> tuple[BathS
     commands: list[Command] = []
     told: list[CircuitIn] = []
     blocked = [f"{each.name} by {each.blocked_by}" for each in state.circuits if each.blocked_by]
+    blocked += [f"{order.target} by {order.who}" for order in to_circuits if order.verb == "block"]
     stand_ins = _stand_ins(settings, given, facts)
     for own, each, reading, stand_in in zip(settings.circuits, state.circuits, given.channels, stand_ins, strict=True):
         mine = share if not blocked else replace(share, blocked=_others(blocked, each.name))
@@ -215,7 +216,8 @@ def _bath_orders(
 
 
 def _takes(each: CircuitState, verb: str) -> bool:
-    return each.state is State.RUNNING or (verb == "stop" and each.state in (State.HELD, State.TRIPPED))
+    open_states = (State.RUNNING, State.HELD) if verb == "hold" else (State.RUNNING, State.HELD, State.TRIPPED)
+    return each.state in open_states
 
 
 def _refused(settings: BathSettings, state: BathState, order: Order, standing: tuple[Condition, ...]) -> str | None:

@@ -25,6 +25,7 @@ from controller.core.types import (
     EventKind,
     Output,
     Plan,
+    PlanStep,
     Reaction,
     State,
     StepKind,
@@ -93,7 +94,9 @@ def _judged(
 ) -> tuple[CircuitState, Standing]:
     """Ask every law, move the alarms, and return all conditions standing: the circuit's own and the bath's."""
     probe = settings.laws.probe
-    wanted = limits.curve_percent(facts.hot_C, probe.derate_C, probe.hold_C)
+    # Towards danger two readings on end: one spike takes nothing away.
+    hot = facts.hot_C if state.hot_C is None or facts.hot_C is None else min(facts.hot_C, state.hot_C)
+    wanted = limits.curve_percent(hot, probe.derate_C, probe.hold_C)
     if facts.probe_lost and wanted is not None:
         wanted = min(wanted, state.allowed.percent)
     eased = limits.allowed(state.allowed, wanted, facts.now_ms, max(0, facts.dt_ms))
@@ -169,10 +172,9 @@ def _sequenced(state: CircuitState, facts: Facts, standing: Standing, events: li
     run, load = state.run, state.load
     if state.state is not State.RUNNING or run is None or load is None or state.since_ms == facts.now_ms:
         return state
-    percent = state.allowed.percent
-    derated = percent < 100.0 or any(condition.reaction is Reaction.DERATE for condition in standing)
     at = sequence.step_of(load.plan, run)
-    run = sequence.lived(run, at, facts, percent, not derated and run.restart_left_ms == 0 and not run.slow)
+    undisturbed = abs(state.command.set_current_A) >= at.current_A
+    run = sequence.lived(run, at, facts, _fair_percent(state, at, standing), undisturbed)
     if at.on_overrun == "slow" and sequence.overrun(run, at) and not run.slow:
         run = replace(run, slow=True)
     by = sequence.ended_by(run, at, facts)
@@ -180,6 +182,17 @@ def _sequenced(state: CircuitState, facts: Facts, standing: Standing, events: li
         return replace(state, run=run)
     events.append(sequence.step_event(state.name, run, at, by))
     return _next(replace(state, run=run), load.plan, run, facts, events)
+
+
+def _fair_percent(state: CircuitState, at: PlanStep, standing: Standing) -> float:
+    """Return the share by which a second counts for the step's longest time: the smallest derate that stands."""
+    percent = state.allowed.percent
+    for condition in standing:
+        if condition.reaction is Reaction.DERATE:
+            percent = min(percent, condition.allowed_percent)
+            if condition.allowed_A is not None and at.current_A > 0.0:
+                percent = min(percent, 100.0 * condition.allowed_A / at.current_A)
+    return percent
 
 
 def _next(state: CircuitState, plan: Plan, run: Run, facts: Facts, events: list[Event]) -> CircuitState:
@@ -230,8 +243,15 @@ def _commanded(
         asked=asked,
         recent=recent,
         pending=pending,
-        link=shortloss.remembered(state.link, facts, cin.bath),
+        hot_C=facts.hot_C,
+        link=shortloss.remembered(state.link, facts, cin.bath, _waits(state)),
     )
+
+
+def _waits(state: CircuitState) -> bool:
+    """Return whether the circuit is held by its link alone."""
+    run = state.run
+    return run is not None and run.interruption is not None and run.interruption.resumable_by_rule
 
 
 def _asked(own: CircuitSettings, state: CircuitState, cin: CircuitIn, standing: Standing) -> tuple[float, float]:

@@ -11,6 +11,9 @@ from controller.core.types import CircuitIn, Fit, LinkState, Quality, Value
 ZERO_A = 0.3
 """Below this a reading of current counts as zero: a shunt's offset is some 0.1 A (common practice)."""
 
+LARGEST = 1e15
+"""No quantity here comes near it; what is infinite, or no number at all, fails the comparison with it."""
+
 GASSING_mV_PER_K = 5.5
 """Volts of a gassing cell fall by this much per kelvin and cell at constant current (Schiffer 2007: 0.06/11 V/K)."""
 
@@ -41,7 +44,7 @@ class Facts:
     hot_C: float | None
     probe_lost: bool
     water_C: float | None
-    local: bool
+    local: bool | None
     fault_code: float | None
     uptime_s: float | None
 
@@ -55,9 +58,10 @@ def number(value: Value | None, stale_ms: int) -> float | None:
     """Return the number of a value that is good and fresh, else None."""
     if value is None or value.age_ms > stale_ms:
         return None
-    if value.quality is Quality.GOOD or value.quality is Quality.SUSPECT:
-        return value.number
-    return None
+    found = value.number
+    if found is None or not -LARGEST < found < LARGEST:
+        return None
+    return found if value.quality is Quality.GOOD or value.quality is Quality.SUSPECT else None
 
 
 def hottest_C(probes: tuple[Value, ...], stale_ms: int) -> float | None:
@@ -107,7 +111,7 @@ def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, 
         hot_C=hot,
         probe_lost=probe_lost,
         water_C=water,
-        local=local is not None and local > 0.5,
+        local=False if reading.local is None else (None if local is None else local > 0.5),
         fault_code=number(reading.fault_code, stale_ms),
         uptime_s=number(reading.uptime_s, stale_ms),
     )

@@ -9,7 +9,7 @@ from controller.core.facts import Facts
 from controller.core.sequence import step_of
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
-from controller.core.types import BathShare, Condition, Fit, LinkState, Order, Reaction, Scalar, State, StepKind
+from controller.core.types import BathShare, Condition, Fit, LinkState, Order, Output, Reaction, Scalar, State, StepKind
 
 CONTINUED_LEAST_V_PER_CELL = 1.8
 CONTINUED_MOST_V_PER_CELL = 2.4
@@ -142,6 +142,18 @@ def loaded(ask: Ask) -> Refusal | None:
     return None if ask.state.load is not None else Refusal("not_loaded", {})
 
 
+def something_to_unload(ask: Ask) -> Refusal | None:
+    """Refuse to unload an idle circuit with nothing on its list; an ended run can always be put away."""
+    if ask.state.state is State.IDLE and ask.state.load is None:
+        return Refusal("not_loaded", {})
+    return None
+
+
+def not_stuck(ask: Ask) -> Refusal | None:
+    """Refuse current from a rectifier that ignores its off."""
+    return Refusal("stuck", {}) if ask.state.output is Output.STUCK else None
+
+
 def not_loaded(ask: Ask) -> Refusal | None:
     """Refuse to load twice."""
     return Refusal("loaded_already", {"batch": ask.state.load.batch}) if ask.state.load is not None else None
@@ -152,9 +164,10 @@ def count_fits(ask: Ask) -> Refusal | None:
     load, places = ask.order.load, ask.own.places
     if load is None:
         return Refusal("no_load_list", {})
-    links = int(ask.order.args.get("links") or 0)
-    if load.batteries < 1 or load.batteries + links != places:
-        return Refusal("count", {"batteries": load.batteries, "links": links, "places": places})
+    said = ask.order.args.get("links") or 0
+    links = int(said) if str(said).isdecimal() else None
+    if links is None or load.batteries < 1 or load.batteries + links != places:
+        return Refusal("count", {"batteries": load.batteries, "links": said, "places": places})
     return None
 
 

@@ -20,6 +20,7 @@ TECHNICIAN = ("technician",)
 TECHNICIAN_OR_MAINTENANCE = ("technician", "maintenance")
 TECHNICIAN_OR_ENGINEER = ("technician", "engineer")
 
+KNOWN = tuple(state for state in State if state is not State.UNKNOWN)
 OPEN = (State.RUNNING, State.HELD, State.TRIPPED)
 
 
@@ -91,6 +92,7 @@ MAY_FLOW: tuple[Check, ...] = (
     check.no_latch,
     check.read,
     check.right_device,
+    check.not_stuck,
     check.bath_shut_and_aired,
     check.cause_gone,
     check.neighbours_told,
@@ -106,7 +108,7 @@ RULES: dict[str, Rule] = {
     "unload": Rule(
         TECHNICIAN,
         (State.IDLE, State.COMPLETE, State.STOPPED),
-        (check.loaded, check.no_latch, check.cooled_down),
+        (check.something_to_unload, check.no_latch, check.cooled_down),
         _unload,
     ),
     "start": Rule(
@@ -116,7 +118,7 @@ RULES: dict[str, Rule] = {
         _start,
         reads_back=True,
     ),
-    "hold": Rule(ANYBODY, (State.RUNNING,), (), _hold, reads_back=True, ignores_revision=True),
+    "hold": Rule(ANYBODY, (State.RUNNING, State.HELD), (), _hold, reads_back=True, ignores_revision=True),
     "resume": Rule(
         TECHNICIAN_OR_ENGINEER,
         (State.HELD,),
@@ -129,7 +131,7 @@ RULES: dict[str, Rule] = {
     "acknowledge": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.has_alarm,), _acknowledge),
     "reset": Rule(
         TECHNICIAN_OR_MAINTENANCE,
-        (),
+        KNOWN,
         (check.not_blocked, check.has_latch, check.all_acknowledged, check.trip_cause_gone),
         _reset,
     ),

@@ -63,7 +63,7 @@ def lived(run: Run, step: PlanStep, facts: Facts, percent: float, undisturbed: b
     if steady is not run.steady:
         run = replace(run, steady=steady)
     if facts.fresh:
-        near = ends.measured_end(run, step, facts) is not None
+        near = ends.measured_end(run, step, facts, undisturbed) is not None
         if near or run.meets:
             run = replace(run, meets=run.meets + 1 if near else 0)
     return run
@@ -73,7 +73,7 @@ def ended_by(run: Run, step: PlanStep, facts: Facts) -> str | None:
     """Return what ended the step, or None while it goes on."""
     by = ends.met(run, step)
     if by is None and run.meets >= ends.MEETS:
-        by = ends.measured_end(run, step, facts)
+        by = ends.measured_end(run, step, facts, undisturbed=True)
     if by is None and step.on_overrun == "next" and overrun(run, step):
         by = "longest time"
     return by

@@ -13,6 +13,9 @@ from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState, LinkMemory
 from controller.core.types import BathShare, Condition, Fit, Reaction, State
 
+UPTIME_SLACK_s = 5.0
+"""A device's clock and ours, whole seconds and the moment of reading included, part by less over two minutes."""
+
 
 def bath_good(bath: BathShare) -> bool:
     """Return whether the bath lets current flow and nobody is blocked under its hood."""
@@ -27,15 +30,20 @@ def bath_good(bath: BathShare) -> bool:
     )
 
 
-def remembered(link: LinkMemory, facts: Facts, bath: BathShare) -> LinkMemory:
-    """Return the memory of the link after this cycle."""
-    if not facts.fresh:
-        if not link.lost:
-            return replace(
-                link, lost=True, lost_ms=facts.now_ms, bath_good=bath_good(bath), uptime_before_s=link.uptime_s
-            )
-        return replace(link, bath_good=link.bath_good and bath_good(bath)) if link.bath_good else link
-    return LinkMemory(facts.now_ms, facts.uptime_s, False, link.lost_ms, link.bath_good, link.uptime_before_s)
+def remembered(link: LinkMemory, facts: Facts, bath: BathShare, waits: bool) -> LinkMemory:
+    """Return the memory of the link after this cycle.
+
+    `waits`: the circuit is held by its link; what was before its first silence is kept, and what of the bath was not
+    good since then is not forgotten, however often the link comes and goes.
+    """
+    good = bath_good(bath) and (link.bath_good or not waits)
+    uptime = facts.uptime_s if facts.uptime_s is not None else link.uptime_s
+    if facts.fresh:
+        return LinkMemory(facts.now_ms, uptime, False, link.lost_ms, good, link.uptime_before_s)
+    if link.lost or waits:
+        return link if link.lost and link.bath_good == good else replace(link, lost=True, bath_good=good)
+    before_ms = link.fresh_ms if link.fresh_ms is not None else facts.now_ms
+    return replace(link, lost=True, lost_ms=before_ms, bath_good=good, uptime_before_s=link.uptime_s)
 
 
 def may_resume(
@@ -52,11 +60,25 @@ def may_resume(
         return False
     if not run.interruption.resumable_by_rule or state.blocked_by or not own.has_uptime:
         return False
-    if facts.stale or not facts.fresh or facts.fit is not Fit.OK or not facts.zero or not bath_good(bath):
+    if facts.gap or facts.stale or not facts.fresh or facts.fit is not Fit.OK or not facts.zero or not bath_good(bath):
         return False
     if any(condition.reaction >= Reaction.HOLD for condition in standing):
         return False
     away_ms = facts.now_ms - min(link.lost_ms, run.interruption.since_ms)
     if away_ms > settings.auto_resume_link_ms or not link.bath_good:
         return False
-    return facts.uptime_s is not None and link.uptime_before_s is not None and facts.uptime_s >= link.uptime_before_s
+    return _harmless(settings, facts) and _same_uptime(link, facts)
+
+
+def _harmless(settings: BathSettings, facts: Facts) -> bool:
+    """Return whether this very reading speaks for current: laws would wait for a second one."""
+    cool = facts.probe_C is not None and facts.probe_C < settings.laws.probe.hold_C
+    return cool and facts.local is False and not facts.fault_code
+
+
+def _same_uptime(link: LinkMemory, facts: Facts) -> bool:
+    """Return whether the rectifier's uptime went on by the time that passed since the last reading before the loss."""
+    if facts.uptime_s is None or link.uptime_before_s is None:
+        return False
+    passed_s = (facts.now_ms - link.lost_ms) / 1000.0
+    return abs(facts.uptime_s - link.uptime_before_s - passed_s) <= UPTIME_SLACK_s

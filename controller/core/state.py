@@ -121,7 +121,8 @@ class CircuitState:
 
     `stored` is what `unknown` returns to once zero was read back. `revision` counts changes of state and alarms.
     `asked` are the set-points of the last `settle_ms`, `recent` the readings of current of the last 15 s, both as
-    (moment, A), newest last. `pending` are accepted orders (id, verb) whose read-back is still to come.
+    (moment, A), newest last. `hot_C` is the temperature of the last cycle.
+    `pending` are accepted orders (id, verb) whose read-back is still to come.
     """
 
     name: str
@@ -144,6 +145,7 @@ class CircuitState:
     timers: tuple[Timer, ...] = ()
     alarms: tuple[Alarm, ...] = ()
     allowed: Allowed = field(default_factory=Allowed)
+    hot_C: float | None = None
     link: LinkMemory = field(default_factory=LinkMemory)
 
 

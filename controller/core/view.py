@@ -25,6 +25,12 @@ class CircuitView:
         """The highest set-point (as an amount) that may still act: the last `settle_ms` of commands."""
         return max((abs(amount) for _, amount in self.state.asked), default=abs(self.state.command.set_current_A))
 
+    def asked_along_A(self, current_A: float) -> float:
+        """The highest set-point that may still act in the direction of this current, as an amount."""
+        sign = 1.0 if current_A >= 0.0 else -1.0
+        asked = self.state.asked or ((0, self.state.command.set_current_A),)
+        return max(0.0, *(sign * amount for _, amount in asked))
+
     @property
     def open_run(self) -> bool:
         """Whether a run is open: something to lose."""

@@ -143,6 +143,10 @@ class OrderSocket:
             _LOG.exception("a client of the socket was dropped")
         finally:
             del self._clients[client]
+            if not self._clients:
+                # Nobody is left to publish for: what is kept grows old, and must not greet the next client as current.
+                self._forget_later()
+                self._snapshot = b""
             # What was to be said has been handed to the system; waiting for a client that does not read would hang.
             writer.transport.abort()
 

@@ -226,6 +226,14 @@ def test_lost_water_keeps_the_derate(kit):
     assert bench.set_A() == pytest.approx(9.0)
 
 
+def test_no_current_in_a_blocked_circuit_even_if_it_still_ran(kit):
+    """Whatever led there: blocked and running asks for nothing."""
+    bench = kit.bench().running()
+    bench.change(0, blocked_by="bert").cycle()
+    assert bench.set_A(0) == 0.0
+    assert bench.set_A(1) == 15.0
+
+
 def test_a_neighbours_block_is_told_to_the_others_and_not_to_the_circuit_itself(kit):
     """By name of circuit and person."""
     bench = kit.bench(circuits=3).cycles(3)

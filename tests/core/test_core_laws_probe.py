@@ -142,3 +142,12 @@ def test_a_lost_probe_lets_a_stand_in_speak(kit):
     assert bench.out.told[0].stand_in_C == pytest.approx(45.0)
     assert bench.out.told[1].stand_in_C is None
     assert bench.set_A(0) == pytest.approx(6.0)
+
+
+def test_of_two_sisters_the_warmer_rise_stands_in(kit):
+    """An even number has no middle: the higher one counts."""
+    bench = kit.bench(circuits=3).cycles(3)
+    bench.toys[1].probe_C, bench.toys[2].probe_C = 45.0, 35.0
+    bench.bad[0, "probes"] = None
+    bench.cycle()
+    assert bench.out.told[0].stand_in_C == pytest.approx(45.0)

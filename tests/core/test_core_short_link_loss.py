@@ -255,6 +255,31 @@ def test_what_was_not_a_link_loss_never_resumes_by_rule(kit, why):
     assert not resumed(bench)
 
 
+@pytest.mark.parametrize(("signal", "bad"), [("probes", 56.0), ("local", 1.0)])
+def test_a_hold_soon_after_a_ridden_link_loss_is_no_link_loss(kit, signal, bad):
+    """The link came back by rule; ten seconds later something else holds, and goes: by order."""
+    bench = away(kit, 10)
+    assert resumed(bench)
+    bench.events.clear()
+    bench.cycles(10)
+    bench.bad[0, signal] = bad
+    bench.cycles(4)
+    assert bench.circuit(0).state is State.HELD
+    bench.bad.clear()
+    bench.cycles(60)
+    assert not resumed(bench)
+    assert bench.circuit(0).state is State.HELD
+
+
+@pytest.mark.parametrize(("signal", "bad"), [("probes", 61.0), ("local", 1.0), ("fault_code", 5.0)])
+def test_the_first_reading_after_a_silence_must_speak_for_current(kit, signal, bad):
+    """Hot, local or faulty in the first reading: laws want a second one, the rule does not wait to be wrong."""
+    bench = kit.bench().running(kit.step(restart_ms=10_000))
+    away(kit, 10, bench, at_return=lambda bench: bench.bad.update({(0, signal): bad}))
+    assert not resumed(bench)
+    assert bench.set_A(0) == 0.0
+
+
 def test_a_neighbour_runs_on_through_anothers_link_loss(kit):
     """A02 keeps its 15 A all the time."""
     bench = kit.bench().running()

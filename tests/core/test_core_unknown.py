@@ -92,6 +92,13 @@ def test_a_restarted_service_returns_to_what_was_stored_but_never_to_running(kit
     assert bench.out.commands[0].set_current_A == 0.0
 
 
+def test_a_restarted_service_shows_nothing_as_confirmed(kit):
+    """Nothing of the old service's commands counts any more: not as asked for, not as read back."""
+    bench = service_restarted(kit.bench(circuits=1).running())
+    now = bench.circuit()
+    assert (now.confirmed, now.command, now.asked, now.recent, now.pending) == (False, ALL_OFF, (), (), ())
+
+
 def test_two_restarts_in_a_row_remember_what_the_first_stored(kit):
     """Killed again before zero was read back."""
     bench = kit.bench(circuits=1).running()

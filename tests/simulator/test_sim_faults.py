@@ -107,7 +107,7 @@ def test_open_clamp():
 
 
 def test_reversed_battery_shows_at_rest_and_is_replaced():
-    """A formed battery the wrong way round: the fresh string shows about -12.6 V, and 0 V once a fresh one stands there."""
+    """A formed battery the wrong way round shows about -12.6 V; 0 V stand there once a fresh one is in its place."""
     p = plant("A02/3 reversed")
     drive(p, 0.0, 1.0)
     assert volts(p)[0] == 0.0

@@ -48,11 +48,11 @@ def test_signals_by_name():
 
 
 def test_soaked_before_the_start():
-    """Batteries filled an hour before are warm, their acid is thin, no volts stand at the string, and no time has passed."""
+    """Batteries filled an hour before are warm, their acid is thin, the string has no volts; no time has passed."""
     p = plant()
     battery = p.batteries(0)[0]
     assert battery["density_kg_L"] == pytest.approx(1.194, abs=0.004)
-    assert battery["temperature_C"] == pytest.approx(36.6, abs=1.5)
+    assert battery["temperature_C"] == pytest.approx(35.0, abs=1.0)
     assert p.signals(0)["voltage_V"] == 0.0
     assert (p.elapsed_s, p.delivered_Ah(0)) == (0.0, 0.0)
     assert p.signals(0)["probe_C"] == pytest.approx(battery["temperature_C"], abs=0.3)
@@ -62,13 +62,12 @@ def test_charge_is_exact():
     """Ramp, lag and steps included, the charge into the plates is the integral of the current to a thousandth."""
     p = plant()
     drive(p, 15.0, 60.0)
-    expected = 15.0 * 60.0 - 13.5**2 / 10 - 1.5 * 13.5 / 5 - 0.0  # below: ramp to 13.5 A, then the lag's 1.5 A x 0.3 s
-    ramp_s = 13.5 / 5.0
+    ramp_s = 13.5 / 5.0  # up to 13.5 A; the last 1.5 A come with the lag of 0.3 s
     expected = 13.5 * ramp_s / 2 + 15.0 * (60.0 - ramp_s) - 1.5 * 0.3
     assert p.delivered_Ah(0) * 3600.0 == pytest.approx(expected, rel=1e-3)
     assert p.signals(0)["counter_Ah"] == pytest.approx(p.delivered_Ah(0), rel=1e-9)
     drive(p, -6.0, 60.0, limit_V=0.0)
-    assert p.discharged_Ah(0) * 3600.0 == pytest.approx(6.0 * 60.0 - 4.5 * 0.9 / 2 - 4.5 * 0.0, rel=0.03)
+    assert p.discharged_Ah(0) * 3600.0 == pytest.approx(6.0 * 60.0, rel=0.03)
 
 
 def test_voltage_limit_is_constant_voltage():
@@ -114,7 +113,7 @@ def test_silence_ends_the_current():
     assert p.signals(0)["current_A"] == 0.0
     p.advance(600.0)
     assert p.signals(0)["set_current_A"] == p.signals(0)["output_on"] == p.signals(0)["current_A"] == 0.0
-    assert p.delivered_Ah(0) == pytest.approx((10.0 * 85.0 - 8.5) / 3600.0, abs=0.004)
+    assert p.delivered_Ah(0) == pytest.approx((10.0 * 80.0 - 7.225 - 0.45 + 10.0 * 0.3 - 2.55) / 3600.0, abs=1e-4)
 
 
 def test_resistor_and_empty_circuit():
@@ -191,9 +190,14 @@ def test_bath_keeps_its_temperature_whatever_its_size():
 
 def test_bath_balances():
     """Heat in less what flows, evaporates and leaks is what warms the water; without flow it still balances."""
-    for size in (BathSize(), BathSize(flow_L_min=0.0, wall_W_K=0.0)):
-        water_C, _ = advance_bath(size, 30.0, 15000.0, 15.0)
-        assert 30.0 < water_C + 0.01 < 30.02
+    fine = 30.0
+    for _ in range(1500):
+        fine, _ = advance_bath(BathSize(), fine, 150.0, 0.1)
+    coarse = 30.0
+    for _ in range(10):
+        coarse, _ = advance_bath(BathSize(), coarse, 22500.0, 15.0)
+    assert coarse == pytest.approx(fine, abs=1e-4)
+    assert coarse < 30.0 + 225000.0 / (4181 * 450)
     still, _ = advance_bath(BathSize(flow_L_min=0.0, wall_W_K=0.0, evaporation_W_m2_Pa=0.0), 30.0, 15000.0, 15.0)
     assert still == pytest.approx(30.0 + 15000.0 / (4181 * 450))
 
@@ -295,7 +299,7 @@ ACTS = st.lists(
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(ACTS)
 def test_any_orders_and_faults_give_numbers(acts):
-    """Whatever is ordered and whatever breaks, signals are finite, the current stays in the rating, volts at the limit."""
+    """Whatever is ordered and whatever breaks, signals are numbers and the current stays in the rating."""
     p = VirtualPlant(PlantSpec(circuits=(CircuitSpec("A01", batteries=3), CircuitSpec("A02", batteries=2)), seed=5))
     for current_A, limit_V, on, dt_s, fault in acts:
         if fault is not None:

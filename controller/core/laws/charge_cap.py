@@ -16,7 +16,7 @@ from controller.core.view import CircuitView
 def above_cap(view: CircuitView, active: bool) -> Finding:
     """Return whether an open run has counted more charge than its cap."""
     run, load = view.state.run, view.state.load
-    if run is None or load is None or not view.open_run:
+    if run is None or load is None or not view.open_run or load.plan.planned_charge_Ah <= 0.0:
         return CLEAR
     cap = load.plan.charge_cap_Ah + run.owed_Ah
     return Finding(run.counters.charge_Ah > cap, run.counters.charge_Ah, cap)

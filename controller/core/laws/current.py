@@ -26,7 +26,7 @@ def far_above(view: CircuitView, active: bool) -> Finding:
     current, limits = view.facts.current_A, view.settings.laws.current
     if current is None:
         return CANNOT_TELL
-    asked = view.asked_high_A
+    asked = view.asked_along_A(current)
     limit = max(asked * (1.0 + limits.above_percent / 100.0), asked + limits.above_A)
     return Finding(abs(current) > limit, abs(current), limit)
 

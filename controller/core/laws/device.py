@@ -31,6 +31,8 @@ def another_device(view: CircuitView, active: bool) -> Finding:
     """Return whether an open run's device is not the one of the map."""
     if not view.open_run:
         return CLEAR
+    if view.facts.fit is Fit.NOT_CHECKED:
+        return CANNOT_TELL
     return Finding(view.facts.fit in (Fit.IDENTITY, Fit.RATING))
 
 

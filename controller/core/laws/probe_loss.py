@@ -10,7 +10,7 @@ Clears: by a valid probe; the hold then by order.
 
 from __future__ import annotations
 
-from controller.core.conditions import CLEAR, Finding, Law
+from controller.core.conditions import CANNOT_TELL, CLEAR, Finding, Law
 from controller.core.types import Reaction
 from controller.core.view import CircuitView
 
@@ -18,8 +18,10 @@ from controller.core.view import CircuitView
 def lost(view: CircuitView, active: bool) -> Finding:
     """Return whether an open run goes on without a valid probe (the link itself being sound)."""
     load = view.state.load
-    if not view.facts.probe_lost or view.facts.stale or load is None or not view.open_run:
+    if not view.facts.probe_lost or load is None or not view.open_run:
         return CLEAR
+    if view.facts.stale:
+        return CANNOT_TELL
     return Finding(True, allowed_A=view.settings.laws.probe_loss.derate_C20 * load.plan.capacity_C20_Ah)
 
 
@@ -30,8 +32,9 @@ def lost_long(view: CircuitView, active: bool) -> Finding:
 
 def lost_in_warm_bath(view: CircuitView, active: bool) -> Finding:
     """Return whether the probe is lost while the bath leaves no margin, or its water is unknown as well."""
-    if not lost(view, active).holds:
-        return CLEAR
+    found = lost(view, active)
+    if not found.holds:
+        return found
     water = view.facts.water_C
     limit = view.settings.laws.probe_loss.bath_C
     return Finding(water is None or water > limit, water, limit)

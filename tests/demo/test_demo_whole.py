@@ -1,0 +1,319 @@
+"""The demo as a whole: played once, told from its own records, each record verified and then tampered with."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import gc
+import hashlib
+import io
+import random
+import re
+import shutil
+import statistics
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from controller.records import commands as verify_command
+from controller.records.reader import read_run
+from controller.records.verify import verify_run
+from simulator import demo, telling
+
+ROOT = Path(__file__).parents[2]
+CLEAN = ("A01", "A02", "A04")
+SISTERS = (*CLEAN, "A03")
+LIMIT_V = 2.85 * 108
+
+
+def play(folder: Path) -> list[str]:
+    """Play into a folder; what the demo asks of the garbage collector ends with it."""
+    thresholds = gc.get_threshold()
+    try:
+        return asyncio.run(demo.play(folder, demo.SEED, io.StringIO()))
+    finally:
+        gc.set_threshold(*thresholds)
+        gc.unfreeze()
+
+
+@pytest.fixture(scope="session")
+def played(tmp_path_factory):
+    """The folder of one whole demo, and what its script was surprised by."""
+    folder = tmp_path_factory.mktemp("whole-demo")
+    return folder, play(folder)
+
+
+@pytest.fixture(scope="session")
+def runs(played):
+    return played[0]
+
+
+@pytest.fixture(scope="session")
+def told(runs):
+    return {entry.circuit: entry for entry in telling.entries(runs)}
+
+
+@pytest.fixture(scope="session")
+def folders(runs):
+    found = {read_run(path.parent).head.circuit: path.parent for path in sorted(runs.glob("*/run.json"))}
+    assert sorted(found) == [f"A0{number}" for number in range(1, 9)]
+    return found
+
+
+@pytest.fixture(scope="session")
+def hours(tmp_path_factory):
+    """Two demos cut off after one hour of plant time."""
+    trees = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(demo, "LONGEST_s", 3_600.0)
+        for which in ("first", "second"):
+            trees.append(tmp_path_factory.mktemp(f"{which}-hour"))
+            assert play(trees[-1]) == []
+    return trees
+
+
+def events_of(folder: Path) -> list[dict[str, str]]:
+    table = read_run(folder).events
+    return [dict(zip(table.columns, row, strict=True)) for row in table.rows]
+
+
+def codes_of(folder: Path) -> list[str]:
+    return [row["code"] for row in events_of(folder)]
+
+
+def rows_of(folder: Path) -> list[dict[str, float | None]]:
+    log = read_run(folder).log
+    wanted = ("elapsed_s", "set_current_A", "current_A", "voltage_V", "charge_Ah", "allowed_percent", "probe_C")
+    columns = [log.numbers(name) for name in wanted]
+    return [dict(zip(wanted, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def test_nothing_surprises_script_or_telling(played, told):
+    """Every order was answered as expected, and the records say what was planned."""
+    _, surprises = played
+    assert surprises == []
+    assert telling.surprises(list(told.values())) == []
+
+
+def test_all_eight_are_complete(told):
+    """Eight runs, each complete with at least its planned charge and little more."""
+    assert len(told) == 8
+    for entry in told.values():
+        assert entry.state == "complete"
+        assert entry.planned_Ah == pytest.approx(202.5)
+        assert 0.0 <= entry.charge_Ah - entry.planned_Ah < 1.0, entry
+        assert 50_000 < entry.energy_Wh < 56_000, entry
+
+
+@pytest.mark.parametrize("circuit", [*CLEAN, "A06"])
+def test_clean_circuits_take_the_profile_s_time(told, folders, circuit):
+    """18:24, as the profile is written, with no alarm, no hold and no refusal in the record."""
+    entry = told[circuit]
+    assert telling.clock(entry.duration_s) == "18:24"
+    assert entry.alarms == ()
+    kinds = {(row["kind"], row["code"]) for row in events_of(folders[circuit])}
+    assert kinds == {
+        ("order", "accepted"), ("order", "read_back"), ("event", "step_began"), ("event", "step_ended"),
+        ("event", "complete"),
+    }  # fmt: skip
+
+
+def test_clamp_off_trips_and_is_late(told, folders):
+    """A05 trips at about 87 Ah, is blocked, reset and resumed by persons, and ends some 45 min late."""
+    entry = told["A05"]
+    codes = codes_of(folders["A05"])
+    assert entry.alarms == ("open_string",)
+    assert "tripped" in codes
+    assert "resumed_by_rule" not in codes
+    assert "tripped at 86.9 Ah" in entry.said or "tripped at 87" in entry.said
+    orders = [row["text"].split()[0] for row in events_of(folders["A05"]) if row["code"] == "accepted"]
+    assert orders == ["start", "acknowledge", "block", "unblock", "reset", "resume"]
+    assert 42 * 60 <= entry.duration_s - entry.planned_s <= 48 * 60
+
+
+def test_clamp_off_stands_at_the_limit_without_current(folders):
+    """Before the trip the record shows what an open clamp is: the whole limit's volts, no current; then zero asked."""
+    rows = rows_of(folders["A05"])
+    trip_s = next(float(row["elapsed_s"]) for row in events_of(folders["A05"]) if row["code"] == "tripped")
+    before = [row for row in rows if trip_s - 20.0 <= row["elapsed_s"] < trip_s]
+    open_rows = [row for row in before if abs(row["current_A"]) < 0.3]
+    assert open_rows
+    assert all(row["voltage_V"] == pytest.approx(LIMIT_V, rel=0.005) for row in open_rows)
+    assert all(row["set_current_A"] == pytest.approx(15.0) for row in open_rows)
+    resumed_s = next(
+        float(row["elapsed_s"]) for row in events_of(folders["A05"]) if row["text"].startswith("resume by")
+    )
+    between = [row for row in rows if trip_s <= row["elapsed_s"] < resumed_s]
+    assert len(between) > 100
+    assert {row["set_current_A"] for row in between} == {0.0}
+    assert all(abs(row["current_A"]) < 0.3 for row in between)
+
+
+def test_badly_cooled_circuit_is_reduced_and_never_held(told, folders):
+    """A07 runs through on less current while it is hot: derate alarms, rows below 100 %, no hold and no trip."""
+    entry = told["A07"]
+    codes = codes_of(folders["A07"])
+    rows = rows_of(folders["A07"])
+    assert set(entry.alarms) == {"probe_derate"}
+    assert not {"held", "tripped", "resumed_by_rule"} & set(codes)
+    assert 50.0 <= entry.hottest_C < 55.0
+    reduced = [row for row in rows if row["allowed_percent"] < 100.0]
+    assert reduced
+    assert min(row["allowed_percent"] for row in rows) >= 20.0
+    assert all(row["set_current_A"] < 15.0 for row in reduced)
+    assert entry.duration_s > entry.planned_s + 600
+
+
+def test_link_loss_resumes_by_rule(told, folders):
+    """A08's loss of less than two minutes is held, and the rule alone resumes it, at restart current."""
+    rows = events_of(folders["A08"])
+    codes = [row["code"] for row in rows]
+    assert told["A08"].alarms == ("link_lost",)
+    assert codes.count("held") == codes.count("resumed_by_rule") == 1
+    assert codes.index("held") < codes.index("resumed_by_rule")
+    assert not [row for row in rows if row["code"] == "accepted" and row["text"].startswith("resume")]
+    at = {row["code"]: float(row["elapsed_s"]) for row in rows if row["code"] in ("held", "resumed_by_rule")}
+    assert 0 < at["resumed_by_rule"] - at["held"] <= 120
+    after = [row for row in rows_of(folders["A08"]) if 10 <= row["elapsed_s"] - at["resumed_by_rule"] <= 500]
+    assert {row["set_current_A"] for row in after} == {3.0}
+
+
+def test_reversed_battery_is_refused_at_the_start(told, runs, folders):
+    """A06's first start is refused for its volts at zero current, by the bath's own record; its run begins later."""
+    assert told["A06"].said.startswith("start refused, -12.9 V at 0 A")
+    text = "".join(path.read_text(encoding="utf-8") for path in runs.glob("A/events-*.csv"))
+    refused = [line for line in text.splitlines() if ",refusal," in line]
+    assert len(refused) == 1
+    assert ",string_volts,A06," in refused[0]
+    starts = {name: read_run(folder).head.start_utc for name, folder in folders.items()}
+    assert starts["A06"] > starts["A01"] == starts["A05"]
+
+
+def test_shorted_cell_shows_in_the_record(folders):
+    """One cell less: A03 stands some 2 to 3 V below its sisters at the same current, all through the charging."""
+    by = {name: {row["elapsed_s"]: row for row in rows_of(folders[name])} for name in SISTERS}
+    missing = []
+    for hour in (3, 4, 5, 8, 9, 10, 11, 12):
+        rows = [by[name][hour * 3_600.0] for name in SISTERS]
+        assert len({row["set_current_A"] for row in rows}) == 1
+        assert rows[0]["set_current_A"] > 5.0
+        assert all(row["current_A"] == pytest.approx(row["set_current_A"], abs=0.1) for row in rows)
+        missing.append(statistics.median(row["voltage_V"] for row in rows[:-1]) - rows[-1]["voltage_V"])
+    assert 1.5 <= statistics.median(missing) <= 3.5, missing
+    assert min(missing) > 0.5, missing
+
+
+def test_closing_lines_fit_a_terminal(told, runs):
+    """The last words name every circuit, fit 80 columns, and say how to verify."""
+    lines = telling.lines(list(told.values()), [], demo.SEED, Path("demo-runs/1"))
+    assert max(len(line) for line in lines) <= telling.WIDTH
+    text = "\n".join(lines)
+    assert text.count(" complete ") >= 8
+    assert "8 of 8 complete, faults as planned" in lines[-1]
+    assert "formbath verify demo-runs/1" in lines[-1]
+    for name in CLEAN:
+        assert re.search(rf"^{name} complete 18:24 .*as written$", text, re.MULTILINE)
+
+
+def test_every_record_verifies(folders):
+    """Each run folder is whole, and the core decides every one of its cycles the same again."""
+    for folder in folders.values():
+        verdict = verify_run(folder)
+        assert verdict.wrong == [], folder.name
+        assert verdict.redecided
+        assert verdict.same == verdict.compared == verdict.cycles > 10_000
+
+
+def test_command_says_whole(folders):
+    """The front door ends in 0 and says so in two lines."""
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "formbath.py"), "verify", str(folders["A01"])],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("whole, untouched: ")
+    assert len(done.stdout.splitlines()) == 2
+
+
+def command(folder: Path, capsys) -> tuple[int, str]:
+    parser = argparse.ArgumentParser()
+    verify_command.add_arguments(parser)
+    code = verify_command.run(parser.parse_args(["--chain-only", str(folder)]))
+    return code, capsys.readouterr().out
+
+
+@pytest.fixture(scope="session")
+def copy(folders, tmp_path_factory):
+    return Path(shutil.copytree(folders["A05"], tmp_path_factory.mktemp("tampered") / folders["A05"].name))
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("name", ["log.csv", "events.csv"])
+def test_one_changed_byte_is_found_and_its_row_named(copy, capsys, name, seed):
+    """Any byte of any row changed: verify ends in 1 and names that row; with the byte put back it ends in 0."""
+    whole = (copy / name).read_bytes()
+    chance = random.Random(f"{name} {seed}")
+    first = whole.index(b"\n") + 1
+    place = chance.choice([at for at in range(first, len(whole)) if whole[at] != ord("\n")])
+    changed = bytearray(whole)
+    changed[place] = chance.choice([code for code in b"0123456789abcdef,. " if code != whole[place]])
+    row = whole[:place].count(b"\n")
+    try:
+        (copy / name).write_bytes(changed)
+        code, said = command(copy, capsys)
+    finally:
+        (copy / name).write_bytes(whole)
+    assert code == 1
+    assert f"{name}:{row + 1}: row {row} is not as it was written" in said
+    assert "NOT as it was written" in said
+    assert command(copy, capsys)[0] == 0
+
+
+@pytest.mark.parametrize("name", ["run.json", "cycles.bin"])
+def test_changed_head_and_cycles_are_found(copy, capsys, name):
+    """The files beside the tables are bound by summary.json and the chain: a changed bit is found."""
+    whole = (copy / name).read_bytes()
+    changed = bytearray(whole)
+    changed[len(whole) // 2] ^= 1
+    try:
+        (copy / name).write_bytes(changed)
+        code, said = command(copy, capsys)
+    finally:
+        (copy / name).write_bytes(whole)
+    assert code == 1
+    assert name in said
+
+
+@pytest.mark.skipif(shutil.which("sha256sum") is None, reason="no sha256sum on this machine")
+def test_recipe_of_the_folder_s_readme_says_whole_and_not(hours, tmp_path):
+    """The shell lines that stand in the folder itself pass an hour's record and fail a changed copy of it."""
+    good = next(path for path in sorted(hours[0].iterdir()) if path.name.endswith("A01-K3107"))
+    changed = Path(shutil.copytree(good, tmp_path / "changed"))
+    lines = (changed / "log.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    lines[40] = lines[40].replace(",running,", ",held,")
+    (changed / "log.csv").write_text("".join(lines), encoding="utf-8")
+    said = {}
+    for folder in (good, changed):
+        recipe = re.split(r"----8<----.*\n", (folder / "README.txt").read_text(encoding="utf-8"))[1]
+        said[folder] = subprocess.run(
+            ["sh", "-c", recipe], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+        )
+    assert said[good].returncode == 0
+    assert f"log.csv: {len(lines) - 1} rows as they were written" in said[good].stdout
+    assert said[changed].returncode == 1
+    assert "log.csv: row 40 is not as it was written" in said[changed].stdout
+
+
+def digests(tree: Path) -> dict[str, str]:
+    files = sorted(path for path in tree.rglob("*") if path.is_file())
+    return {str(path.relative_to(tree)): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+
+
+def test_two_plays_write_the_same_bytes(hours):
+    """The same seed gives the same tree, byte for byte, however the machine was loaded."""
+    first, second = (digests(tree) for tree in hours)
+    assert len([name for name in first if name.endswith("log.csv")]) == 8
+    assert any(name.startswith("A/") for name in first)
+    assert first == second
