@@ -192,17 +192,19 @@ def test_reversed_battery_is_refused_at_the_start(told, runs, folders):
 
 
 def test_shorted_cell_shows_in_the_record(folders):
-    """One cell less: A03 stands some 2 to 3 V below its sisters at the same current, all through the charging."""
+    """One cell less: A03 stands some 2 to 3 V below its sisters at the same current.
+
+    Not looked at is the rise to gassing, some 40 V in an hour, which each string begins at its own moment.
+    """
     by = {name: {row["elapsed_s"]: row for row in rows_of(folders[name])} for name in SISTERS}
     missing = []
-    for hour in (3, 4, 5, 8, 9, 10, 11, 12):
+    for hour in (3, 4, 5, 6, 10, 11, 12, 13):
         rows = [by[name][hour * 3_600.0] for name in SISTERS]
         assert len({row["set_current_A"] for row in rows}) == 1
         assert rows[0]["set_current_A"] > 5.0
         assert all(row["current_A"] == pytest.approx(row["set_current_A"], abs=0.1) for row in rows)
         missing.append(statistics.median(row["voltage_V"] for row in rows[:-1]) - rows[-1]["voltage_V"])
-    assert 1.5 <= statistics.median(missing) <= 3.5, missing
-    assert min(missing) > 0.5, missing
+    assert all(1.5 <= volts <= 3.5 for volts in missing), missing
 
 
 def test_closing_lines_fit_a_terminal(told, runs):

@@ -39,7 +39,7 @@ def gassing(current_A, temperature_C, hours=3.0):
 
 @pytest.mark.parametrize(("current_A", "temperature_C", "volts"), CASES)
 def test_end_voltage(current_A, temperature_C, volts):
-    """All current gassing: Schiffer et al., J. Power Sources 168 (2007) 66-78, c_u = 11/V, c_T = 0.06/K, 0.02 A/100 Ah."""
+    """All current gassing: Schiffer et al., J. Power Sources 168 (2007) 66: 11/V, 0.06/K, 0.02 A/100 Ah."""
     assert gassing(current_A, temperature_C)[-1] == pytest.approx(volts, abs=0.002)
     assert chemistry.gassing_V_per_cell(current_A / 60, temperature_C) == pytest.approx(volts, abs=0.002)
 
@@ -125,7 +125,7 @@ def test_sulfate_pair_is_thermoneutral_below_rest():
 
 
 def test_sulfation_thins_the_acid():
-    """0.617 L of 1.240 and 100, 200, 300 g of PbO sulfated in a cell: Faraday's masses, 20 C (density: Myhre 1998)."""
+    """100, 200, 300 g of PbO sulfated by 0.617 L of 1.240, at 20 C: Faraday, density of Myhre 1998."""
     for lead_oxide_g, expected in ((100, 1.204), (200, 1.165), (300, 1.123)):
         mass = np.array([0.617 * 1.240])
         w = chemistry.mass_fraction(np.array([1240.0]), np.array([20.0]))
@@ -144,7 +144,7 @@ def test_final_acid():
 
 
 def test_heat_capacity_and_time_constant():
-    """16.1 kJ/K and 0.63 h to the bath for 60 Ah (handbook heat capacities of 9.6 kg metal, 4.6 kg acid, 0.8 kg case)."""
+    """16.1 kJ/K, 0.63 h to the bath for 60 Ah (handbook heats of 9.6 kg metal, 4.6 kg acid, 0.8 kg case)."""
     cells = build_cells(np.array([60.0]), np.array([6.0]))
     assert cells.heat_J_K[0] / 1000 == pytest.approx(16.1, abs=0.9)
     assert cells.heat_J_K[0] / (cells.water_W_K + cells.air_W_K)[0] / 3600 == pytest.approx(0.63, abs=0.04)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import pwd
 import threading
@@ -18,10 +19,12 @@ from pyModbusTCP.utils import decode_ieee, encode_ieee, long_list_to_word, word_
 
 from controller.service.client import Connection
 
+LOG = logging.getLogger(__name__)
 BENCH = Path(__file__).parents[2] / "profiles/library/bench-36s.toml"
 RECTIFIER, BOX = 3, 7
 LOAD_OHM = 2.0
-RAMP_A_S = 6.0
+RISE_A_S, FALL_A_S = 1.5, 2.5
+"""Slow, so that a straight line between two readings is what flowed, be a reading late or not."""
 WATCHDOG_S = 8.0
 PLANNED_Ah = (20 * 3 + 10 * 5) / 3600  # the profile: 20 s of 3 A, 10 s of 5 A
 
@@ -143,9 +146,9 @@ class Rectifier:
 
     def _pass(self, seconds: float) -> None:
         goal_A = min(self.set_current_A, self.set_voltage_V / LOAD_OHM) if self.output_on else 0.0
-        ramp_s = min(abs(goal_A - self.current_A) / RAMP_A_S, seconds)
-        step_A = RAMP_A_S * ramp_s if goal_A > self.current_A else -RAMP_A_S * ramp_s
-        end_A = goal_A if ramp_s < seconds else self.current_A + step_A
+        slope_A_s = RISE_A_S if goal_A > self.current_A else -FALL_A_S
+        ramp_s = min((goal_A - self.current_A) / slope_A_s, seconds)
+        end_A = goal_A if ramp_s < seconds else self.current_A + slope_A_s * ramp_s
         self.delivered_As += (self.current_A + end_A) / 2 * ramp_s + end_A * (seconds - ramp_s)
         self.current_A = end_A
         self.highest_A = max(self.highest_A, end_A)
@@ -264,7 +267,7 @@ def circuit(socket_path: Path) -> dict:
 
 
 @pytest.mark.slow
-def test_rectifier_of_another_make_is_driven_through_a_profile(program, bank, bath, tmp_path, record_property):
+def test_rectifier_of_another_make_is_driven_through_a_profile(program, bank, bath, tmp_path):
     """In real time over a foreign Modbus server: the charge counted is the peer's own within 0.5 %, and verifies."""
     service, socket_path = program.service(bath)
     program.until(lambda: circuit(socket_path)["state"] == "idle", 30)
@@ -284,12 +287,11 @@ def test_rectifier_of_another_make_is_driven_through_a_profile(program, bank, ba
     with bank.turn:
         peer.go_on()
     delivered_Ah = peer.delivered_As / 3600
-    record_property("counted_Ah", counted_Ah)
-    record_property("delivered_Ah", delivered_Ah)
+    LOG.info("counted %.6f Ah, delivered %.6f Ah", counted_Ah, delivered_Ah)
     assert (peer.current_A, peer.output_on, peer.watchdog_trips) == (0.0, False, 0)
     assert peer.highest_A == pytest.approx(5.0, abs=0.01)
-    # A cycle that comes late makes a step longer; it never makes one shorter.
-    assert 0.98 * PLANNED_Ah < delivered_Ah < 1.25 * PLANNED_Ah
+    # The slow rise costs 4 %; a cycle that comes late makes a step longer, never shorter.
+    assert 0.94 * PLANNED_Ah < delivered_Ah < 1.5 * PLANNED_Ah
     assert counted_Ah == pytest.approx(delivered_Ah, rel=0.005)
     assert summary["charge_Ah"] == pytest.approx(counted_Ah, abs=0.0001)
 
