@@ -225,6 +225,7 @@ REFUSALS: dict[str, str] = {
     "require_release": "this bath asks for released profiles; there are no releases yet",
     "bad_profile": "profile refused: {what}",
     "bad_list": "load list refused: {what}",
+    "record_full": "the record cannot be written any more, and nothing may flow without it",
     "service_ending": "the service is ending",
 }
 

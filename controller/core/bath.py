@@ -203,7 +203,9 @@ def _bath_orders(
         data = {"order": order.id, "verb": order.verb, "who": order.who, "role": order.roles[0] if order.roles else ""}
         code = _refused(settings, state, order, standing)
         if code is not None:
-            events.append(Event(code, order.target, EventKind.REFUSAL, data))
+            latched = next((alarm.code for alarm in state.alarms if alarm.latched), None)
+            why = {"needs": "technician or maintenance", "cause": latched}
+            events.append(Event(code, order.target, EventKind.REFUSAL, {**data, **why}))
             continue
         events.append(Event("accepted", order.target, EventKind.ORDER, data))
         if order.verb == "acknowledge":

@@ -61,9 +61,10 @@ def step(
 def _counted(settings: BathSettings, state: CircuitState, facts: Facts, events: list[Event]) -> CircuitState:
     """Integrate what was read; a gap is said, never filled."""
     run = state.run
-    if run is None or run.end_ms is not None:
+    # What flows between the end and zero read back has gone into the string too.
+    if run is None or (run.end_ms is not None and state.output is Output.OFF and state.confirmed):
         return state
-    if facts.gap:
+    if facts.gap and run.end_ms is None:
         events.append(Event("gap", state.name, data={"seconds": facts.dt_ms / 1000.0}))
     counters = count(run.counters, facts, settings.stale_ms)
     counted = sequence.counted(run, run.counters, counters)

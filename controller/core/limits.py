@@ -65,7 +65,9 @@ def set_point_A(
             smallest = min(smallest, condition.allowed_percent)
             if condition.allowed_A is not None:
                 current = min(current, condition.allowed_A)
-    current = min(current, step.current_A * smallest / 100.0, own.current_max_A)
+    if smallest < 100.0:  # x * 100 / 100 is not always x, and a whole current must be whole to the bit
+        current = min(current, step.current_A * smallest / 100.0)
+    current = min(current, step.current_A, own.current_max_A)
     if share_A is not None:
         current = min(current, share_A)
     return current if current >= own.current_min_A else 0.0

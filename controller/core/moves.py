@@ -63,6 +63,7 @@ def resumed(state: CircuitState, now_ms: int, by_rule: bool) -> CircuitState:
         owed_Ah=owed,
         restart_left_ms=step.restart_ms,
         fair_ms=0.0,
+        slow=run.slow and by_rule,
         flowing=False,
         meets=0,
         link_rides=run.link_rides + (1 if by_rule else 0),

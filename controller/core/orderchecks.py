@@ -165,7 +165,7 @@ def count_fits(ask: Ask) -> Refusal | None:
     if load is None:
         return Refusal("no_load_list", {})
     said = ask.order.args.get("links") or 0
-    links = int(said) if str(said).isdecimal() else None
+    links = int(said) if str(said).isdecimal() and len(str(said)) <= 4 else None
     if links is None or load.batteries < 1 or load.batteries + links != places:
         return Refusal("count", {"batteries": load.batteries, "links": said, "places": places})
     return None

@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 
 from controller.core import alarms, moves
 from controller.core import orderchecks as check
+from controller.core.counters import count
 from controller.core.orderchecks import Ask, Check, Refusal
-from controller.core.state import CircuitState
+from controller.core.state import CircuitState, Counters
 from controller.core.table import Cause
 from controller.core.types import Event, EventKind, Scalar, State
 
@@ -45,7 +46,11 @@ def _unload(ask: Ask) -> CircuitState:
 
 
 def _start(ask: Ask) -> CircuitState:
-    return moves.started(ask.state, ask.order.who, ask.facts.now_ms)
+    state = moves.started(ask.state, ask.order.who, ask.facts.now_ms)
+    run = state.run
+    # The reading at zero before the first current is where the first trapezoid begins.
+    counters = count(Counters(), ask.facts, ask.settings.stale_ms)
+    return state if run is None else replace(state, run=replace(run, counters=counters))
 
 
 def _hold(ask: Ask) -> CircuitState:

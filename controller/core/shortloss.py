@@ -36,7 +36,7 @@ def remembered(link: LinkMemory, facts: Facts, bath: BathShare, waits: bool) -> 
     `waits`: the circuit is held by its link; what was before its first silence is kept, and what of the bath was not
     good since then is not forgotten, however often the link comes and goes.
     """
-    good = bath_good(bath) and (link.bath_good or not waits)
+    good = bath_good(bath) and (link.bath_good or not (waits or link.lost))
     uptime = facts.uptime_s if facts.uptime_s is not None else link.uptime_s
     if facts.fresh:
         return LinkMemory(facts.now_ms, uptime, False, link.lost_ms, good, link.uptime_before_s)

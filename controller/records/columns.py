@@ -23,7 +23,7 @@ class ColumnError(ValueError):
 
 
 def pack_whole(column: Sequence[int]) -> bytes:
-    """Whole numbers (each within +-2**62): constant, or the first and the steps from one to the next."""
+    """Whole numbers (each below 2**62 in amount): constant, or the first and the steps from one to the next."""
     first = column[0]
     if column.count(first) == len(column):
         return struct.pack("<Bq", CONSTANT, first)

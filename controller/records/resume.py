@@ -59,8 +59,9 @@ def resume_run(folder: Path, writer: Writer, *, step: Step = core_step, by_count
         if isinstance(block, Block):
             record.restore(block.start, block.cycles)
     last = redone.last
+    last_ms = None if last is None else last.cin.now_ms
     return Resumed(
-        record, head, redone.state, None if last is None else last.cin.now_ms, _last_time(found.log, found.events),
+        record, head, redone.state, last_ms, _utc_of(last_ms, head, found),
         tuple(cut), tuple(problems),
     )  # fmt: skip
 
@@ -95,11 +96,15 @@ def _cut_and_wrong(found: RunFolder) -> tuple[list[str], list[str]]:
     return cut + list(found.cycles.torn), wrong + list(found.cycles.damage)
 
 
-def _last_time(*tables: Table) -> int | None:
+def _utc_of(last_now_ms: int | None, head: Head, found: RunFolder) -> int | None:
+    """Return the wall time of the last cycle: that of the last row, and what core time went on since."""
     times = []
-    for table in tables:
+    for table in (found.log, found.events):
         try:
-            times.append(parse_time(table.rows[-1][0]))
+            time_utc, elapsed_s = table.rows[-1][0], table.rows[-1][1]
+            row_ms = head.start_ms + round(float(elapsed_s) * 1000)
+            since_ms = max(0, last_now_ms - row_ms) if last_now_ms is not None else 0
+            times.append(parse_time(time_utc) + since_ms)
         except (IndexError, ValueError):
             continue
     return max(times, default=None)

@@ -89,6 +89,14 @@ class Desk:
                 waiting.set_result(_answer(order_id, event))
         return told
 
+    def refuse(self, orders: tuple[Order, ...], verbs: tuple[str, ...], code: str) -> tuple[Order, ...]:
+        """Answer the orders of these verbs with a refusal, and return the others."""
+        for order in orders:
+            waiting = self._asked.get(order.id)
+            if order.verb in verbs and waiting is not None and not waiting.done():
+                waiting.set_result(Answer(id=order.id, accepted=False, code=code, text=words.REFUSALS[code]))
+        return tuple(order for order in orders if order.verb not in verbs)
+
     def refuse_all(self) -> None:
         """Answer everybody that the service is ending."""
         for order_id, waiting in self._asked.items():
@@ -121,6 +129,8 @@ class Desk:
             last_filled_ms=self._filled_ms("last_filled", args),
             text=batches,
         )
+        if load.last_filled_ms < load.first_filled_ms:
+            raise Refused("bad_list", "load list refused: the last was filled before the first; swap the two moments")
         kept: dict[str, Scalar] = {**args, "links": links, "profile": document.path.name}
         return Order(order.id, order.verb, order.target, order.who, order.roles, kept, order.seen_revision, load)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from controller.core import bath as core_bath
@@ -89,37 +89,44 @@ class Service:
                     return
 
     async def cycle(self) -> None:
-        """One cycle. Raises what went wrong in deciding or writing, after zero was written to all."""
+        """One cycle. Raises what went wrong in any part of it, after zero was written to all."""
         parts = self.parts
         now_ms = await parts.clock.next_cycle()
-        reading, channels = await parts.field.read(now_ms)
-        self._now = parts.clock.last()
-        orders = parts.desk.take()
-        # No record, no run: when memory for rows is used up, nothing more may flow.
-        before = self._held(self.state) if self.ending or not parts.writer.has_room else self.state
         try:
-            state, out = core_bath.step(parts.settings, before, BathIn(now_ms, reading, channels, orders))
-            await parts.field.write(out.commands, out.bath, now_ms)
+            await self._guarded(now_ms)
         except BaseException:
             await self._zero(now_ms)
             raise
+
+    async def _guarded(self, now_ms: int) -> None:
+        parts = self.parts
+        reading, channels = await parts.field.read(now_ms)
+        self._now = parts.clock.last()
+        orders = parts.desk.take()
+        if self.ending:
+            parts.desk.refuse_all()
+            orders = ()
+        elif not parts.writer.has_room:
+            orders = parts.desk.refuse(orders, ("start", "resume"), "record_full")
+        before, held = self.state, list[Event]()
+        # No record, no run: when memory for rows is used up, nothing more may flow.
+        if self.ending or not parts.writer.has_room:
+            before, held = self._held(self.state, "service_ending" if self.ending else "record_full")
+        state, out = core_bath.step(parts.settings, before, BathIn(now_ms, reading, channels, orders))
+        await parts.field.write(out.commands, out.bath, now_ms)
         self.state = state
         parts.recorder.cycle(before, out, state, self._now.utc_ms, parts.desk.profiles)
+        self._told = (*self._told, *held)
         await self._tell(out, reading)
 
-    def _held(self, state: BathState) -> BathState:
-        """Return the bath with every running circuit held, because the service ends."""
-        if not any(each.state is State.RUNNING for each in state.circuits):
-            return state
-        now_ms = state.now_ms
+    def _held(self, state: BathState, why: str) -> tuple[BathState, list[Event]]:
+        """Return the bath with every running circuit held, and the events that say so."""
+        running = [each.name for each in state.circuits if each.state is State.RUNNING]
         circuits = tuple(
-            interrupted(each, Cause.HOLD, "service_ending", now_ms) if each.state is State.RUNNING else each
+            interrupted(each, Cause.HOLD, why, state.now_ms) if each.name in running else each
             for each in state.circuits
         )
-        return type(state)(
-            circuits, state.now_ms, state.revision, state.air_since_ms, state.current_ms, state.timers, state.alarms,
-            state.allowed, state.command,
-        )  # fmt: skip
+        return replace(state, circuits=circuits), [Event("held", name, data={"cause": why}) for name in running]
 
     async def _zero(self, now_ms: int) -> None:
         """Write zero to all once; what fails here is left to the rectifiers' watchdogs."""

@@ -216,6 +216,17 @@ def test_water_cooled_down_gives_current_back_slowly(kit):
     assert bench.state.allowed == Allowed()
 
 
+def test_one_spike_of_the_water_changes_no_current(kit):
+    """One reading of 60 C among sound ones: nothing is derated, nothing held."""
+    bench = kit.bench().running()
+    bench.cycles(3)
+    bench.bad[-1, "water_C"] = 60.0
+    bench.cycle()
+    bench.bad.clear()
+    bench.cycles(2)
+    assert [bench.set_A(0), bench.set_A(1)] == [15.0, 15.0]
+
+
 def test_lost_water_keeps_the_derate(kit):
     """A broken warm sensor is not cold water."""
     bench = kit.bench(circuits=1).running()

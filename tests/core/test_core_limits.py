@@ -21,6 +21,14 @@ def set_A(kit, step=None, run=None, share_A=None, percent=100.0, standing=(), **
     )
 
 
+def test_without_a_derate_the_whole_current_is_asked_for_to_the_bit(kit):
+    """0.13 C20 of 45 Ah times 100 by 100 is not 0.13 C20 of 45 Ah to the bit: whoever compares would see a derate."""
+    for capacity_Ah in (36, 44, 45, 60, 62, 70, 74, 95, 100, 225):
+        for hundredths in range(2, 41):
+            current_A = hundredths / 100 * capacity_Ah
+            assert set_A(kit, step=kit.step(current_A=current_A), current_max_A=100.0) == current_A
+
+
 @pytest.mark.parametrize(
     ("hot_C", "percent"), [(20.0, 100.0), (50.0, 100.0), (51.25, 80.0), (52.5, 60.0), (55.0, 20.0), (80.0, 20.0)]
 )

@@ -43,7 +43,7 @@ def code(ask):
 @pytest.mark.parametrize(("batteries", "links", "why"), [
     (18, 0, None), (17, 1, None), (17, 0, "count"), (19, 0, "count"), (0, 18, "count"), (19, -1, "count"),
     (18, "", None), (18, None, None), (17, "1", None), (18, "many", "count"), (18, float("inf"), "count"),
-    (18, float("nan"), "count"), (18, "0x1", "count"),
+    (18, float("nan"), "count"), (18, "0x1", "count"), (18, "9" * 5000, "count"), (18, True, "count"),
 ])  # fmt: skip
 def test_batteries_and_links_must_fill_the_places(kit, batteries, links, why):
     """18 places; what is no number of links is refused, never an exception."""

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
-from controller.core import moves
 from controller.core.types import State
 
 RESUMED = "resumed_by_rule"
@@ -233,28 +230,6 @@ def test_a_bath_opened_between_two_silences_still_waits_for_a_person(kit):
     assert bench.circuit(0).state is State.HELD
 
 
-@pytest.mark.parametrize("why", ["hold", "trip", "restart", "block"])
-def test_what_was_not_a_link_loss_never_resumes_by_rule(kit, why):
-    """Held by a person, tripped and reset, restarted service, blocked: each waits for an order for minutes."""
-    bench = kit.bench(circuits=1).running(kit.step(restart_ms=10_000))
-    if why == "trip":
-        bench.bad[0, "fault_code"] = 3.0
-        bench.cycles(4)
-        bench.bad.clear()
-        bench.cycles(2)
-        assert [bench.order("acknowledge"), bench.order("reset")] == ["accepted"] * 2
-    elif why == "restart":
-        bench.state = replace(bench.state, circuits=tuple(moves.restarted(each) for each in bench.state.circuits))
-    else:
-        assert bench.order(why) == "accepted"
-    bench.cycles(5)
-    if why == "block":
-        assert bench.order("unblock") == "accepted"
-    bench.cycles(200)
-    assert bench.circuit().state is State.HELD
-    assert not resumed(bench)
-
-
 @pytest.mark.parametrize(("signal", "bad"), [("probes", 56.0), ("local", 1.0)])
 def test_a_hold_soon_after_a_ridden_link_loss_is_no_link_loss(kit, signal, bad):
     """The link came back by rule; ten seconds later something else holds, and goes: by order."""
@@ -278,13 +253,3 @@ def test_the_first_reading_after_a_silence_must_speak_for_current(kit, signal, b
     away(kit, 10, bench, at_return=lambda bench: bench.bad.update({(0, signal): bad}))
     assert not resumed(bench)
     assert bench.set_A(0) == 0.0
-
-
-def test_a_neighbour_runs_on_through_anothers_link_loss(kit):
-    """A02 keeps its 15 A all the time."""
-    bench = kit.bench().running()
-    bench.cycles(3)
-    bench.bad[0, "link"] = "down"
-    for _ in range(20):
-        bench.cycle()
-        assert bench.set_A(1) == 15.0

@@ -1,4 +1,4 @@
-"""The rule of the short link loss itself, one condition broken at a time."""
+"""The rule of the short link loss itself, one condition broken at a time; and what is no link loss."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from controller.core import circuit, shortloss
+from controller.core import circuit, moves, shortloss
 from controller.core.state import Interruption, LinkMemory
 from controller.core.types import ChannelReading, CircuitIn, Condition, Fit, LinkState, Reaction, State, Value
 
@@ -117,3 +117,64 @@ def test_a_circuits_step_alone_decides_a_resume_again(kit):
     assert new.state is State.RUNNING
     assert command.set_current_A == 3.0
     assert [event.code for event in events] == [RESUMED]
+
+
+def resumed(bench):
+    return any(event.code == RESUMED and event.target == "A01" for event in bench.events)
+
+
+def test_a_step_overdue_in_the_cycle_of_the_link_loss_is_no_link_loss_alone(kit):
+    """Two reasons at once: by order."""
+    bench = kit.bench().running(kit.step(longest_ms=60_000, restart_ms=10_000))
+    bench.bad[0, "link"] = "down"
+    bench.cycles(3)
+    assert bench.circuit(0).state is State.RUNNING
+    bench.change(0, run=replace(bench.circuit(0).run, fair_ms=70_000.0))
+    bench.cycle()
+    assert bench.circuit(0).state is State.HELD
+    assert not bench.circuit(0).run.interruption.resumable_by_rule
+
+
+def test_a_block_in_the_first_seconds_of_a_silence_counts(kit):
+    """Before the silence has held the circuit: blocked and lifted all the same."""
+    bench = kit.bench().running(kit.step(restart_ms=10_000))
+    bench.bad[0, "link"] = "down"
+    assert [bench.order("block", "A02", who="bert"), bench.order("unblock", "A02", who="bert")] == ["accepted"] * 2
+    bench.toys[0].on = False
+    bench.cycles(7)
+    bench.bad.clear()
+    bench.cycles(3)
+    assert not resumed(bench)
+    assert bench.circuit(0).state is State.HELD
+
+
+@pytest.mark.parametrize("why", ["hold", "trip", "restart", "block"])
+def test_what_was_not_a_link_loss_never_resumes_by_rule(kit, why):
+    """Held by a person, tripped and reset, restarted service, blocked: each waits for an order for minutes."""
+    bench = kit.bench(circuits=1).running(kit.step(restart_ms=10_000))
+    if why == "trip":
+        bench.bad[0, "fault_code"] = 3.0
+        bench.cycles(4)
+        bench.bad.clear()
+        bench.cycles(2)
+        assert [bench.order("acknowledge"), bench.order("reset")] == ["accepted"] * 2
+    elif why == "restart":
+        bench.state = replace(bench.state, circuits=tuple(moves.restarted(each) for each in bench.state.circuits))
+    else:
+        assert bench.order(why) == "accepted"
+    bench.cycles(5)
+    if why == "block":
+        assert bench.order("unblock") == "accepted"
+    bench.cycles(200)
+    assert bench.circuit().state is State.HELD
+    assert not resumed(bench)
+
+
+def test_a_neighbour_runs_on_through_anothers_link_loss(kit):
+    """A02 keeps its 15 A all the time."""
+    bench = kit.bench().running()
+    bench.cycles(3)
+    bench.bad[0, "link"] = "down"
+    for _ in range(20):
+        bench.cycle()
+        assert bench.set_A(1) == 15.0

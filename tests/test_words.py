@@ -1,0 +1,295 @@
+"""The catalogue of sentences: a text for every code there is, cautions in their order, and nothing breaks on a gap."""
+
+from __future__ import annotations
+
+import ast
+import math
+import re
+import string
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from controller import words
+from controller.core.interlocks import BATH_LAWS, CIRCUIT_LAWS
+from controller.core.types import Event, EventKind, Reaction, State
+
+ROOT = Path(__file__).parents[1]
+CORE = sorted((ROOT / "controller/core").rglob("*.py"))
+SERVICE = sorted((ROOT / "controller/service").glob("*.py"))
+LAWS = (*CIRCUIT_LAWS, *BATH_LAWS)
+CAUTION = ("zero read back", "block", "air on", "wait", "meter", "hands")
+
+# Words of work at a string. A text with one of them sends hands there, unless it forbids just that.
+HAND_WORDS = re.compile(
+    r"\b(clamps?|remake|remade|replac\w*|probe in|put|swap\w*|tighten\w*|unplug\w*|lift\w*|take out|pull\w*|refill\w*"
+    r"|dump\w*|bridge|disconnect\w*|connect\w*)\b"
+)
+FORBIDS = re.compile(r"open and close no clamp|touch nothing|\(open clamp or cell\)|who alone lifts it")
+
+# What every order's event carries beside its refusal's own data.
+OF_AN_ORDER = {"order", "verb", "who", "role"}
+
+
+def calls(files: list[Path], name: str) -> Iterator[ast.Call]:
+    for file in files:
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) == name:
+                yield node
+
+
+def named(call: ast.Call) -> str | None:
+    """The code of a call where it is written out."""
+    first = call.args[0] if call.args else None
+    return first.value if isinstance(first, ast.Constant) and isinstance(first.value, str) else None
+
+
+def keys(node: ast.expr | None) -> set[str] | None:
+    """The keys of a dict that is written out, None where it is made elsewhere."""
+    if not isinstance(node, ast.Dict) or not all(isinstance(key, ast.Constant) for key in node.keys):
+        return None
+    return {key.value for key in node.keys}
+
+
+def data_of(call: ast.Call) -> ast.expr | None:
+    return next((keyword.value for keyword in call.keywords if keyword.arg == "data"), None)
+
+
+def refusals() -> dict[str, set[str]]:
+    """Every refusal's code in the core's checks and orders, and the data all its places give."""
+    found: dict[str, set[str]] = {}
+    for call in calls(CORE, "Refusal"):
+        code, given = named(call), keys(call.args[1])
+        assert code is not None, ast.unparse(call)
+        assert given is not None, ast.unparse(call)
+        found[code] = found.get(code, given) & given
+    return found
+
+
+def bath_refusals() -> set[str]:
+    """The codes that the bath's own refusal returns."""
+    tree = ast.parse((ROOT / "controller/core/bath.py").read_text(encoding="utf-8"))
+    (function,) = (node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name == "_refused")
+    returned = [node.value for node in ast.walk(function) if isinstance(node, ast.Return) and node.value is not None]
+    constants = (each for node in returned for each in ast.walk(node) if isinstance(each, ast.Constant))
+    return {each.value for each in constants if isinstance(each.value, str)}
+
+
+def events() -> dict[str, set[str] | None]:
+    """Every event's code in core and service that is written out, and the data all its places give (None: unknown)."""
+    found: dict[str, set[str] | None] = {}
+    for call in calls([*CORE, *SERVICE], "Event"):
+        code = named(call)
+        if code is None:
+            continue
+        given, before = keys(data_of(call)), found.get(code)
+        found[code] = given & before if given is not None and before is not None else given or before
+    return found
+
+
+def fields(text: str) -> set[str]:
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
+
+
+def everything() -> dict[str, str]:
+    """All texts by a name that says where they stand."""
+    found = {f"refusal {code}": text for code, text in words.REFUSALS.items()}
+    found |= {f"event {code}": text for code, text in words.EVENTS.items()}
+    for code, alarm in words.ALARMS.items():
+        found |= {f"alarm {code} {part}": getattr(alarm, part) for part in ("cause", "did", "do")}
+    return found
+
+
+def carries_caution(text: str) -> bool:
+    """Whether the steps before hands stand in the text, each after the one before."""
+    at = 0
+    for step in CAUTION:
+        at = text.find(step, at)
+        if at < 0:
+            return False
+        at += len(step)
+    return True
+
+
+def sends_hands(text: str) -> bool:
+    return HAND_WORDS.search(FORBIDS.sub("", text).lower()) is not None
+
+
+def test_every_law_has_a_text_and_every_text_a_law():
+    """No alarm shows as a bare code, and the catalogue holds no words for what never comes."""
+    assert {law.code for law in LAWS} == set(words.ALARMS)
+
+
+def test_every_refusal_has_a_text():
+    """What checks, orders and the bath itself may refuse with is in the catalogue."""
+    assert len(refusals()) > 30
+    assert {"unknown_target", "cause_stands", "nothing_new"} <= bath_refusals()
+    assert (set(refusals()) | bath_refusals()) - set(words.REFUSALS) == set()
+
+
+def test_every_event_has_a_text():
+    """So is every event written out in core and service, and every state that is told as an event."""
+    found = set(events())
+    assert {"gap", "step_ended", "complete", "clock_step", "service_started"} <= found
+    assert found - set(words.EVENTS) == set()
+    assert {State.HELD.value, State.TRIPPED.value} <= set(words.EVENTS)
+
+
+def test_refusals_of_the_service_itself_are_known():
+    """The desk's own refusals use the catalogue's codes, but where no core was there to ask."""
+    codes = {named(call) for call in calls([ROOT / "controller/service/desk.py"], "Refused")}
+    assert {"bad_list", "bad_profile", "no_cycle"} <= codes
+    assert codes - {"no_cycle"} <= set(words.REFUSALS)
+
+
+def test_refusals_get_the_data_their_words_ask_for():
+    """Each named place of a refusal is filled by every place in the code that refuses with it."""
+    missing = {
+        code: fields(words.REFUSALS[code]) - given - OF_AN_ORDER
+        for code, given in refusals().items()
+        if not fields(words.REFUSALS[code]) <= given | OF_AN_ORDER
+    }
+    assert missing == {}
+
+
+def test_events_get_the_data_their_words_ask_for():
+    """The same for events whose data is written out."""
+    known = {code: given for code, given in events().items() if given is not None}
+    assert len(known) >= 8
+    assert {code: fields(words.EVENTS[code]) - given for code, given in known.items()} == {
+        code: set() for code in known
+    }
+
+
+def test_alarms_ask_for_value_and_limit_only():
+    """An alarm carries those two numbers, and one that shows a number has a unit (a code number has none)."""
+    for code, alarm in words.ALARMS.items():
+        assert fields(alarm.cause) <= {"value", "limit"}, code
+        assert fields(alarm.did) == fields(alarm.do) == set(), code
+        assert alarm.cause, code
+        assert alarm.did, code
+        assert alarm.do, code
+        if fields(alarm.cause) and code != "rectifier_fault":
+            assert alarm.unit, code
+
+
+@pytest.mark.parametrize("code", sorted(code for code, alarm in words.ALARMS.items() if alarm.hands))
+def test_alarm_that_sends_hands_carries_the_caution(code):
+    """Zero read back, block, air on, wait, meter, hands: all of them, in this order, and the work after them."""
+    do = words.ALARMS[code].do
+    assert carries_caution(do), do
+    work = HAND_WORDS.search(do.lower())
+    assert work is None or work.start() > do.index("only then hands")
+
+
+def test_some_alarm_sends_hands():
+    """The check above looks at something; the shared caution itself is whole."""
+    assert sum(alarm.hands for alarm in words.ALARMS.values()) >= 3
+    assert carries_caution(words.BEFORE_HANDS)
+    assert not carries_caution("block; zero read back; air on; wait 10 min; meter; only then hands")
+
+
+@pytest.mark.parametrize("place", sorted(everything()))
+def test_no_text_sends_hands_without_caution(place):
+    """Words of work at a string stand only behind the caution, whichever list a text is in."""
+    text = everything()[place]
+    assert not sends_hands(text) or carries_caution(text), text
+    alarm = place.split()
+    if alarm[0] == "alarm" and alarm[2] == "do" and sends_hands(text):
+        assert words.ALARMS[alarm[1]].hands
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "off. Remake the clamp, then resume",
+        "held; put the spare probe in",
+        "replace the battery",
+        "tighten what is loose",
+        "open and close no clamp, then replace it",
+    ],
+)
+def test_word_list_finds_texts_that_send_hands(text):
+    """The list of words does find such a text, also one that forbids a thing and asks for another."""
+    assert sends_hands(text)
+    assert not carries_caution(text)
+
+
+def test_string_under_current_is_look_only():
+    """A circuit's alarm that leaves current flowing says so and sends nobody anywhere."""
+    flowing = [law.code for law in CIRCUIT_LAWS if law.reaction <= Reaction.DERATE]
+    assert len(flowing) >= 4
+    for code in flowing:
+        assert words.ALARMS[code].do == words.LOOK_ONLY
+        assert not words.ALARMS[code].hands
+    assert words.LOOK_ONLY.startswith("LIVE, LOOK ONLY")
+
+
+def test_did_says_what_the_reaction_is():
+    """What an alarm claims was done is what its law does."""
+    said = {Reaction.HOLD: ("held", "shut for orders"), Reaction.TRIP: ("tripped",), Reaction.DERATE: ("reduced",)}
+    for law in LAWS:
+        did = words.ALARMS[law.code].did
+        if law.reaction in said:
+            assert any(word in did for word in said[law.reaction]), (law.code, did)
+        else:
+            assert "held" not in did, law.code
+            assert "tripped" not in did, law.code
+
+
+def test_nothing_claims_safety():
+    """No text says that something is safe or harmless."""
+    assert [text for text in everything().values() if re.search(r"\bsafe(ly|ty)?\b|harmless|no danger", text)] == []
+
+
+GAPS = ({}, {"value": None, "limit": None, "seconds": None}, {"value": "none", "limit": True, "minutes": "soon"})
+GAPS += ({"value": math.nan, "limit": math.inf, "minutes": -math.inf}, {"value": "{0}{limit.x}", "cause": "{a[b]}"})
+
+
+@pytest.mark.parametrize("data", GAPS, ids=["nothing", "none", "other types", "no numbers", "hostile"])
+@pytest.mark.parametrize("kind", list(EventKind))
+def test_missing_data_never_breaks_a_text(kind, data):
+    """Whatever lacks or is of another sort: a sentence in one line comes out, with -- for what is missing."""
+    codes = [*words.EVENTS, *words.ALARMS, *words.REFUSALS, "a_code_nobody_knows"]
+    for code in codes:
+        for life in ("new", "returned"):
+            said = words.text(Event(code, "A01", kind, {**data, "life": life}))
+            assert said, code
+            assert "\n" not in said
+            if not any("{" in str(value) for value in data.values()) and "{" not in code and "}" not in code:
+                assert "{" not in said, said
+                assert "}" not in said, said
+
+
+def test_missing_shows_as_dashes():
+    """A gap is shown as one, never as zero or as a place's name."""
+    assert words.text(Event("gap", "A01")) == "nothing was read for -- s; nothing is counted for it"
+    said = words.text(Event("probe_hold", "A01", EventKind.ALARM, {"life": "new", "value": None, "limit": 55.0}))
+    assert said.startswith("probe -- C, hold level 55.0; held. ")
+    assert words.text(Event("state", "A01", EventKind.REFUSAL, {"verb": "start", "state": "held"})) == (
+        "start refused: not while it is held"
+    )
+
+
+def test_braces_from_outside_stay_text():
+    """Data is shown as it is and never read as a template of its own."""
+    said = words.filled("{what}", {"what": "{value} {0.__class__}"})
+    assert said == "{value} {0.__class__}"
+
+
+def test_returned_alarm_says_only_that_it_is_gone():
+    """What has passed tells nobody to do anything."""
+    for code in words.ALARMS:
+        for value in (None, 1.0):
+            said = words.alarm_text(code, {"life": "returned", "value": value, "limit": 2.0})
+            assert said.startswith("gone: ")
+            assert words.ALARMS[code].do not in said
+            assert not sends_hands(said) or carries_caution(said)
+
+
+def test_units_are_known_for_alarms_alone():
+    """The record's unit column comes from here; what is no alarm has none."""
+    assert words.unit_of("probe_trip") == "C"
+    assert words.unit_of("open_string") == "A"
+    assert words.unit_of("complete") == words.unit_of("nobody knows") == ""
