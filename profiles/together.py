@@ -71,7 +71,7 @@ def _step(
     path: KeyPath, step: Mapping[str, Any], capacity_Ah: float | None, limits: Any, nested: bool = False
 ) -> Iterator[Finding]:
     kind = step.get("kind")
-    if kind not in _KEYS:
+    if not isinstance(kind, str) or kind not in _KEYS:
         return
     for key in step:
         if key in _KNOWN_KEYS and key not in _KEYS[kind]:
