@@ -30,7 +30,11 @@ def demo_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run_demo(args: argparse.Namespace) -> int:
     """Play the demo; returns 0 when everything went as planned, 1 when not."""
-    folder = demo.new_folder(Path.cwd())
+    try:
+        folder = demo.new_folder(Path.cwd())
+    except OSError as error:
+        what = f"cannot be made here ({error.strerror}), go to a folder you may write to"
+        raise InputError([Problem("demo", None, "demo-runs", what)]) from None
     print(f"{CAUTION}; seed {args.seed}", file=sys.stderr)
     surprises = asyncio.run(demo.play(folder, args.seed, sys.stderr))
     entries = telling.entries(folder)
