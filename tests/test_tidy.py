@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-ROOMS = ("profiles", "controller", "simulator")
+ROOMS = ("profiles", "controller", "simulator", "hil")
 PRODUCT = sorted([ROOT / "formbath.py", *(file for room in ROOMS for file in (ROOT / room).rglob("*.py"))])
 TESTS = sorted((ROOT / "tests").rglob("*.py"))
 PURE = [f for f in PRODUCT if f.is_relative_to(ROOT / "controller/core") or f.name == "chemistry.py"]
