@@ -240,9 +240,10 @@ class _Shown:
         if self._value is None:
             return "--"
         try:
-            return format(self._value, spec)
+            shown = format(self._value, spec)
         except (ValueError, TypeError):
             return str(self._value)
+        return shown[1:] if shown.startswith("-") and not shown.strip("-0.") else shown  # never a negative zero
 
 
 def filled(template: str, data: Mapping[str, Scalar]) -> str:

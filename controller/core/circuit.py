@@ -233,7 +233,8 @@ def _commanded(
     seen_A = facts.current_A
     recent = _window(state.recent, RECENT_MS, now_ms, seen_A) if seen_A is not None else state.recent
     confirmed = output.confirmed(machine, facts)
-    pending = _read_back(state, machine, confirmed, facts, events)
+    new = {order.id for order in cin.orders}
+    pending = _read_back(state, machine, confirmed, facts, events, new)
     return replace(
         state,
         now_ms=now_ms,
@@ -276,12 +277,14 @@ def _window(
 
 
 def _read_back(
-    state: CircuitState, machine: Output, confirmed: bool, facts: Facts, events: list[Event]
+    state: CircuitState, machine: Output, confirmed: bool, facts: Facts, events: list[Event], new: set[str]
 ) -> tuple[tuple[str, str], ...]:
-    """Tell each accepted order what the device read back, once it did."""
+    """Tell each accepted order what the device read back, once it did: at the earliest in the cycle after its own."""
     if not state.pending or not confirmed or machine is not state.output:
         return state.pending
     for order_id, verb in state.pending:
+        if order_id in new:
+            continue
         data = {"order": order_id, "verb": verb, "current_A": facts.current_A, "state": state.state.value}
         events.append(Event("read_back", state.name, EventKind.ORDER, data))
-    return ()
+    return tuple(entry for entry in state.pending if entry[0] in new)

@@ -14,6 +14,9 @@ from controller.records.rows import clean
 from controller.records.verify import Verdict, verify_run
 from profiles.problems import InputError, Problem
 
+LEAST_COMPARED_Ah = 1.0
+"""Below this a counter's last digit is per cents of it, and comparing says nothing."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
@@ -79,8 +82,10 @@ def _charge(verdict: Verdict) -> str:
     text = f". {verdict.charge_Ah:.1f} Ah"
     if verdict.counter_Ah is None:
         return text
-    percent = (verdict.counter_Ah / verdict.charge_Ah - 1) * 100 if verdict.charge_Ah > 0 else 0.0
-    return f"{text}; rectifier {verdict.counter_Ah:.1f} ({percent:+.1f} %)"
+    text += f"; rectifier {verdict.counter_Ah:.1f}"
+    if verdict.charge_Ah < LEAST_COMPARED_Ah:
+        return text
+    return f"{text} ({(verdict.counter_Ah / verdict.charge_Ah - 1) * 100:+.1f} %)"
 
 
 def _print(folder: Path, verdict: Verdict, *, several: bool) -> None:
