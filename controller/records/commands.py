@@ -14,7 +14,7 @@ from controller.records.rows import clean
 from controller.records.verify import Verdict, verify_run
 from profiles.problems import InputError, Problem
 
-LEAST_COMPARED_Ah = 1.0
+LEAST_COMPARED_Ah = 0.1
 """Below this a counter's last digit is per cents of it, and comparing says nothing."""
 
 
