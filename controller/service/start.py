@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from controller.bathfile import Bath, settings_of, start_refusals
 from controller.core.settings import BathSettings
@@ -17,7 +18,7 @@ from controller.field.lines import Field, open_links
 from controller.field.registermap import map_path
 from controller.records.head import RecordError, Text
 from controller.records.resume import resume_run
-from controller.records.rows import parse_time
+from controller.records.rows import parse_time, time_utc
 from controller.records.run import RunRecord
 from controller.records.writer import Writer
 from controller.service.clock import RealClock, wall_ms
@@ -72,13 +73,11 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
     """Read state.json and open each run that was not ended; nothing is completed by guessing."""
     content, trouble = recorder.bath.read_state()
     events = [Event("notice", settings.name, data={"what": trouble})] if trouble else []
-    if content is None:
-        return Left({}, 0, None, {}, {}, tuple(events))
+    content = content or {}
     circuits, problems = kept_circuits(content)
     now_ms, utc_ms = int(content.get("now_ms") or 0), int(content.get("utc_ms") or 0)
     records: dict[str, tuple[RunRecord, int]] = {}
-    folders = content.get("open_runs")
-    for name, folder in folders.items() if isinstance(folders, Mapping) else ():
+    for name, folder in open_folders(settings, content, runs).items():
         try:
             resumed = resume_run(runs / Path(str(folder)).name, writer)
         except (RecordError, OSError) as error:
@@ -93,6 +92,22 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
             utc_ms = resumed.last_utc_ms or utc_ms
     events += [Event("notice", settings.name, data={"what": said}) for said in problems]
     return Left(circuits, now_ms, utc_ms or None, records, kept_profiles(content), tuple(events))
+
+
+def open_folders(settings: BathSettings, content: Mapping[str, Any], runs: Path) -> dict[str, str]:
+    """Return the folder of each circuit's open run: those that state.json names, and any newer one without an end.
+
+    A service that was killed just after a start may have written the run's folder, but not yet its name to state.json.
+    """
+    named = content.get("open_runs")
+    found = {str(name): str(folder) for name, folder in named.items()} if isinstance(named, Mapping) else {}
+    kept_at = time_utc(int(content.get("utc_ms") or 0))[:19].replace("-", "").replace(":", "")
+    for own in settings.circuits:
+        for path in sorted(runs.glob(f"*-{settings.name}-{own.name}-*/run.json")):
+            folder = path.parent
+            if folder.name[: len(kept_at)] >= kept_at and not (folder / "summary.json").exists():
+                found[own.name] = folder.name
+    return found
 
 
 async def prove_reachable(field: Field, now_ms: int) -> None:
