@@ -177,7 +177,8 @@ async def test_target_served_twice_must_be_told_apart(loop, tmp_path):
 
 async def test_service_that_says_nothing_is_unreachable(tmp_path):
     """A service that takes the connection and answers nothing within the time is not there."""
-    server = await asyncio.start_unix_server(lambda *_: None, tmp_path / "mute.sock")
+    held = []  # a stream nobody holds is closed by later Pythons
+    server = await asyncio.start_unix_server(lambda *streams: held.append(streams), tmp_path / "mute.sock")
     with pytest.raises(Unreachable, match="no serves within 0"):
         await asyncio.to_thread(lambda: Connection(tmp_path / "mute.sock").who(timeout_s=0.05))
     server.close()
