@@ -13,6 +13,7 @@ from profiles.warnings import unused_notes
 # Keys that are checked and kept, and that no part of the program acts on yet.
 UNUSED: tuple[KeyPath, ...] = (
     ("density_reference_C",),
+    ("power_limit_kW",),
     ("hall_power_limit_kW",),
     ("meter_walk",),
     ("outputs",),

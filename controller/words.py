@@ -44,7 +44,7 @@ ALARMS: dict[str, AlarmText] = {
     ),
     "rectifier_fault": AlarmText(
         "rectifier reports its own fault, code {value:.0f}",
-        "tripped, output off",
+        "tripped, off ordered",
         "read its display; maintenance",
     ),
     "rectifier_restarted": AlarmText(
@@ -58,13 +58,13 @@ ALARMS: dict[str, AlarmText] = {
     ),
     "foreign_master": AlarmText(
         "somebody else wrote a set-point: {value:.2f} A read back, at most {limit:.2f} A was ours",
-        "tripped, output off",
+        "tripped, off ordered",
         "find the other writer before any reset; maintenance",
         "A",
     ),
     "current_trip": AlarmText(
         "{value:.2f} A flows, at most {limit:.2f} A is explained by the set-points",
-        "tripped, output off",
+        "tripped, off ordered",
         "read the rectifier's display; does it obey? Else its hard-wired switch",
         "A",
     ),
@@ -79,21 +79,21 @@ ALARMS: dict[str, AlarmText] = {
     ),
     "voltage_trip": AlarmText(
         "{value:.3f} V/cell, above {limit:.3f} (the limit written and its margin)",
-        "tripped, output off",
+        "tripped, off ordered",
         f"which battery gasses hardest? Look. Before any hand: {BEFORE_HANDS}. Then acknowledge and reset",
         "V/cell",
         hands=True,
     ),
     "voltage_trip_profile": AlarmText(
         "{value:.3f} V/cell, the profile's trip level is {limit:.3f}",
-        "tripped, output off",
+        "tripped, off ordered",
         f"which battery gasses hardest? Look. Before any hand: {BEFORE_HANDS}. Then acknowledge and reset",
         "V/cell",
         hands=True,
     ),
     "open_string": AlarmText(
         "no current at the voltage limit: {value:.2f} A, below {limit:.2f} (open clamp or cell)",
-        "tripped, output off",
+        "tripped, off ordered",
         f"{BEFORE_HANDS}: clamps first. A clamp that arced is replaced. Then unblock, acknowledge, reset, resume",
         "A",
         hands=True,
@@ -104,7 +104,7 @@ ALARMS: dict[str, AlarmText] = {
     ),
     "probe_trip": AlarmText(
         "probe {value:.1f} C, trip level {limit:.1f}",
-        "tripped, output off",
+        "tripped, off ordered",
         "keep water and air on, stay away from the battery; acknowledge and reset when cooled",
         "C",
     ),
@@ -150,7 +150,7 @@ ALARMS: dict[str, AlarmText] = {
         "people out of the hood, open and close no clamp, switch nothing inside; electrician first, then fan",
     ),
     "emergency_stop": AlarmText(
-        "emergency stop", "all tripped, outputs off", "help first; then find the cause, acknowledge, reset"
+        "emergency stop", "all tripped, off ordered", "help first; then find the cause, acknowledge, reset"
     ),
     "hood_open": AlarmText("hood open", "all held", "shut it; current comes back by order, after the purge"),
     "inputs_stale": AlarmText(

@@ -112,6 +112,6 @@ def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, 
         probe_lost=probe_lost,
         water_C=water,
         local=False if reading.local is None else (None if local is None else local > 0.5),
-        fault_code=number(reading.fault_code, stale_ms),
+        fault_code=0.0 if reading.fault_code is None else number(reading.fault_code, stale_ms),
         uptime_s=number(reading.uptime_s, stale_ms),
     )

@@ -14,7 +14,8 @@ def moved(output: Output, since_ms: int, wanted: bool, facts: Facts, settle_ms: 
     new = output
     if wanted:
         new = Output.ON
-    elif output is Output.ON:
+    elif output is Output.ON or (output is Output.OFF and facts.output_on and not facts.zero):
+        # Found on under current (a new service beside a running rectifier): zero first, as ever.
         new = Output.TO_ZERO
     elif output is Output.TO_ZERO:
         if facts.zero or now_ms - since_ms >= settle_ms:

@@ -73,7 +73,7 @@ def may_resume(
 def _harmless(settings: BathSettings, facts: Facts) -> bool:
     """Return whether this very reading speaks for current: laws would wait for a second one."""
     cool = facts.probe_C is not None and facts.probe_C < settings.laws.probe.hold_C
-    return cool and facts.local is False and not facts.fault_code
+    return cool and facts.local is False and facts.fault_code == 0.0
 
 
 def _same_uptime(link: LinkMemory, facts: Facts) -> bool:

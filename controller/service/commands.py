@@ -17,6 +17,10 @@ from controller.service.start import serve
 
 EXIT_DONE, EXIT_FAILED, EXIT_INTERRUPTED = 0, 70, 130
 SECOND_PRESS_S = 5.0
+NOT_READ_BACK = (
+    "zero was ordered wherever a device could be reached, but NOT read back; "
+    "the rectifiers' watchdogs do the rest: read their displays"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -60,9 +64,12 @@ async def run_service(service: Service) -> int:
             print(f"bath {parts.settings.name}: service runs, socket {parts.socket.path}", file=sys.stderr, flush=True)
         await service.run()
         why, code = ending.why, ending.code
+        if service.not_zero:
+            why, code = f"{why}; zero NOT read back: {', '.join(service.not_zero)}", EXIT_FAILED
+            print(f"bath {parts.settings.name}: {why}; read their own displays now", file=sys.stderr)
     except Exception as error:  # noqa: BLE001 - the plant is at zero by now; say why and let the manager restart us
         why, code = f"{type(error).__name__}: {error}", EXIT_FAILED
-        print(f"bath {parts.settings.name}: {why}; all circuits were set to zero", file=sys.stderr)
+        print(f"bath {parts.settings.name}: {why}; {NOT_READ_BACK}", file=sys.stderr)
     finally:
         await _leave(service)
     parts.recorder.event(

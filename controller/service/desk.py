@@ -33,8 +33,12 @@ ANSWER_CYCLES_S = 60.0
 class Desk:
     """The orders waiting, and the futures of those who gave them."""
 
-    def __init__(self, file: BathFile, now: Callable[[], Now]) -> None:
-        """`now` tells the last cycle's time, by which "filled so many minutes ago" is counted."""
+    def __init__(self, file: BathFile, now: Callable[[], Now], flush: Callable[[], object] = lambda: None) -> None:
+        """`now` tells the last cycle's time, by which "filled so many minutes ago" is counted.
+
+        `flush` waits until the record is safe: nobody is told of a block that a crash could forget.
+        """
+        self._flush = flush
         self._places = {circuit.name: circuit.places for circuit in file.circuit}
         self._now = now
         self._waiting: list[Order] = []
@@ -62,7 +66,10 @@ class Desk:
         self.taken += 1
         try:
             async with asyncio.timeout(ANSWER_CYCLES_S):
-                return await answer
+                given = await answer
+                if message.verb == "block" and given.accepted:
+                    await asyncio.to_thread(self._flush)
+                return given
         except TimeoutError:
             raise Refused("no_cycle", "no cycle took the order in time; look at what the circuit does") from None
         finally:

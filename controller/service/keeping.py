@@ -6,12 +6,13 @@ Circuits with an open run come back from their own record, which knows each cycl
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from controller.core.bath import fresh_state
 from controller.core.moves import restarted
 from controller.core.settings import BathSettings
-from controller.core.state import BathState, CircuitState
+from controller.core.state import Alarm, BathState, CircuitState
 from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
 
@@ -28,6 +29,7 @@ def state_to_keep(
         "now_ms": state.now_ms,
         "utc_ms": utc_ms,
         "open_runs": dict(folders),
+        "alarms": [codec.dump(Alarm, alarm) for alarm in state.alarms],
         "circuits": {each.name: codec.dump(CircuitState, each) for each in state.circuits},
         "profiles": {sha: {"name": text.name, "text": text.text} for sha, text in profiles.items() if sha in used},
     }
@@ -44,7 +46,25 @@ def kept_circuits(content: Mapping[str, Any]) -> tuple[dict[str, CircuitState], 
             found[name] = codec.load(CircuitState, plain)
         except (PlainError, KeyError, TypeError, ValueError) as error:
             problems.append(f"state.json: {name}: {error}")
+            found[str(name)] = unreadable(str(name))
     return found, problems
+
+
+def unreadable(name: str) -> CircuitState:
+    """Return a circuit of which nothing is known any more: blocked, until maintenance has looked and says why."""
+    return CircuitState(name, blocked_by="restart: kept state unreadable")
+
+
+def kept_alarms(content: Mapping[str, Any]) -> tuple[Alarm, ...]:
+    """Return the bath's own alarms that nobody has dealt with; whether their cause stands is seen anew."""
+    codec = Codec()
+    found = []
+    for plain in content.get("alarms") or ():
+        try:
+            found.append(replace(codec.load(Alarm, plain), active=False))
+        except (PlainError, KeyError, TypeError, ValueError):
+            continue
+    return tuple(alarm for alarm in found if alarm.latched or not alarm.acknowledged)
 
 
 def kept_profiles(content: Mapping[str, Any]) -> dict[str, Text]:
@@ -59,14 +79,21 @@ def kept_profiles(content: Mapping[str, Any]) -> dict[str, Text]:
     }
 
 
-def begun_again(settings: BathSettings, kept: Mapping[str, CircuitState], now_ms: int, *, after_run: bool) -> BathState:
+def begun_again(
+    settings: BathSettings,
+    kept: Mapping[str, CircuitState],
+    now_ms: int,
+    alarms: tuple[Alarm, ...] = (),
+    *,
+    after_run: bool,
+) -> BathState:
     """Return the bath of a new service: every circuit unknown until zero was read back, the purge begun anew.
 
     `now_ms`: core time of the newest thing on record. `after_run`: current may have flowed not long ago.
     """
     fresh = fresh_state(settings)
     circuits = tuple(restarted(kept[each.name]) if each.name in kept else each for each in fresh.circuits)
-    return BathState(circuits, now_ms=now_ms, current_ms=now_ms if after_run else None)
+    return BathState(circuits, now_ms=now_ms, current_ms=now_ms if after_run else None, alarms=alarms)
 
 
 def base_ms(last_now_ms: int, last_utc_ms: int | None, utc_ms: int, stale_ms: int) -> tuple[int, bool]:

@@ -15,9 +15,19 @@ from controller.core import bath as core_bath
 from controller.core.bath import BathOut
 from controller.core.moves import interrupted
 from controller.core.settings import BathSettings
-from controller.core.state import BathState
+from controller.core.state import BathState, CircuitState
 from controller.core.table import Cause
-from controller.core.types import ALL_OFF, BathCommand, BathIn, BathReading, ChannelReading, Command, Event, State
+from controller.core.types import (
+    ALL_OFF,
+    BathCommand,
+    BathIn,
+    BathReading,
+    ChannelReading,
+    Command,
+    Event,
+    Output,
+    State,
+)
 from controller.records.writer import Writer
 from controller.service.clock import Clock, Now
 from controller.service.desk import Desk
@@ -71,6 +81,7 @@ class Service:
         self.parts = parts
         self.state = state
         self.ending = False
+        self.not_zero: tuple[str, ...] = ()
         self._told = told
         self._now = Now(state.now_ms, 0)
         self._kept_revision: object = None
@@ -85,7 +96,8 @@ class Service:
             await self.cycle()
             if self.ending:
                 waited += 1
-                if all(each.output.value == "off" for each in self.state.circuits) or waited > ZERO_WAIT_CYCLES:
+                self.not_zero = tuple(each.name for each in self.state.circuits if not _at_zero(each))
+                if not self.not_zero or waited > ZERO_WAIT_CYCLES:
                     return
 
     async def cycle(self) -> None:
@@ -123,14 +135,14 @@ class Service:
         """Return the bath with every running circuit held, and the events that say so."""
         running = [each.name for each in state.circuits if each.state is State.RUNNING]
         circuits = tuple(
-            interrupted(each, Cause.HOLD, why, state.now_ms) if each.name in running else each
+            interrupted(each, Cause.HOLD, why, state.now_ms) if each.state in (State.RUNNING, State.HELD) else each
             for each in state.circuits
         )
         return replace(state, circuits=circuits), [Event("held", name, data={"cause": why}) for name in running]
 
     async def _zero(self, now_ms: int) -> None:
         """Write zero to all once; what fails here is left to the rectifiers' watchdogs."""
-        off = tuple(ALL_OFF for _ in self.parts.settings.circuits)
+        off = tuple(replace(ALL_OFF, contactor_closed=each.command.contactor_closed) for each in self.state.circuits)
         try:
             async with asyncio.timeout(2.0):
                 await self.parts.field.write(off, BathCommand(), now_ms)
@@ -175,3 +187,9 @@ class Service:
             self._trouble = trouble
             events.append(Event("record_trouble", name, data={"why": trouble or "well again"}, priority=2))
         return events
+
+
+def _at_zero(each: CircuitState) -> bool:
+    """Return whether nothing is asked of a circuit, and, where it has a run to lose, zero was read back."""
+    open_run = each.run is not None and each.run.end_ms is None
+    return each.output is Output.OFF and (each.confirmed or not open_run)

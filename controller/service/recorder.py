@@ -76,8 +76,9 @@ class Recorder:
     ) -> None:
         """Record one cycle: what each circuit was told, what it decided, what happened."""
         for old, new, cin in zip(before.circuits, after.circuits, out.told, strict=True):
-            if new.run is not None and old.run is None:
-                self._begin(new, cin.orders, utc_ms, profiles)
+            begins = new.run is not None and (old.run is None or new.run.end_ms is None)
+            if begins and new.name not in self._open:
+                self._begin(new, cin.orders, utc_ms, profiles, anew=old.run is None)
         for event in out.events:
             self.event(event, utc_ms, after.now_ms)
         for old, new, cin, command in zip(before.circuits, after.circuits, out.told, out.commands, strict=True):
@@ -111,17 +112,20 @@ class Recorder:
             each.record.release()
         self.bath.release()
 
-    def _begin(self, state: CircuitState, orders: tuple[Order, ...], utc_ms: int, profiles: Mapping[str, Text]) -> None:
+    def _begin(
+        self, state: CircuitState, orders: tuple[Order, ...], utc_ms: int, profiles: Mapping[str, Text], *, anew: bool
+    ) -> None:
+        """Open a record; not `anew`: a run came back from a restart without its folder, and goes on in a new one."""
         load, run = state.load, state.run
         if load is None or run is None:
             return
         start = RunStart(
             utc_ms=utc_ms,
-            now_ms=run.start_ms,
+            now_ms=run.start_ms if anew else state.now_ms,
             circuit=state.name,
             settings=self._settings,
             load=load,
-            profile=profiles[load.plan.sha256],
+            profile=profiles.get(load.plan.sha256, Text("lost.toml", "")),
             bath_file=self._sources.bath_file,
             map=self._sources.maps[state.name],
             orders=orders,

@@ -11,7 +11,7 @@ from typing import Any
 
 from controller.bathfile import Bath, settings_of, start_refusals
 from controller.core.settings import BathSettings
-from controller.core.state import CircuitState
+from controller.core.state import Alarm, CircuitState
 from controller.core.types import Event, LinkState
 from controller.core.version import CORE
 from controller.field.lines import Field, open_links
@@ -24,7 +24,7 @@ from controller.records.writer import Writer
 from controller.service.clock import RealClock, wall_ms
 from controller.service.desk import Desk
 from controller.service.errors import Unreachable
-from controller.service.keeping import base_ms, begun_again, kept_circuits, kept_profiles
+from controller.service.keeping import base_ms, begun_again, kept_alarms, kept_circuits, kept_profiles, unreadable
 from controller.service.locks import hold, locks_of
 from controller.service.loop import Parts, Service
 from controller.service.people import people_of
@@ -45,6 +45,7 @@ class Left:
     utc_ms: int | None
     records: dict[str, tuple[RunRecord, int]]
     profiles: dict[str, Text]
+    alarms: tuple[Alarm, ...]
     events: tuple[Event, ...]
 
 
@@ -75,6 +76,8 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
     events = [Event("notice", settings.name, data={"what": trouble})] if trouble else []
     content = content or {}
     circuits, problems = kept_circuits(content)
+    if trouble:
+        circuits = {own.name: unreadable(own.name) for own in settings.circuits}
     now_ms, utc_ms = int(content.get("now_ms") or 0), int(content.get("utc_ms") or 0)
     records: dict[str, tuple[RunRecord, int]] = {}
     for name, folder in open_folders(settings, content, runs).items():
@@ -85,13 +88,15 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
             continue
         problems += [f"{folder}: {said}" for said in (*resumed.cut, *resumed.problems)]
         records[str(name)] = (resumed.record, parse_time(resumed.head.start_utc))
-        if resumed.state is not None:
+        kept = circuits.get(str(name))
+        # state.json may be the newer one: it is written before the run's folder in the same commit.
+        if resumed.state is not None and (kept is None or resumed.state.now_ms >= kept.now_ms):
             circuits[str(name)] = resumed.state
         if resumed.last_now_ms is not None and resumed.last_now_ms > now_ms:
             now_ms = resumed.last_now_ms
             utc_ms = resumed.last_utc_ms or utc_ms
     events += [Event("notice", settings.name, data={"what": said}) for said in problems]
-    return Left(circuits, now_ms, utc_ms or None, records, kept_profiles(content), tuple(events))
+    return Left(circuits, now_ms, utc_ms or None, records, kept_profiles(content), kept_alarms(content), tuple(events))
 
 
 def open_folders(settings: BathSettings, content: Mapping[str, Any], runs: Path) -> dict[str, str]:
@@ -139,7 +144,9 @@ async def serve(bath: Bath, held: ExitStack) -> Service:
     for circuit, (record, start_utc_ms) in left.records.items():
         recorder.adopt(circuit, record, start_utc_ms)
     begin_ms, known = base_ms(left.now_ms, left.utc_ms, wall_ms(), settings.stale_ms) if left.utc_ms else (0, True)
-    state = begun_again(settings, left.circuits, left.now_ms, after_run=bool(left.records))
+    # Gas leaves cells for a time after a run: where there was one, or nobody knows, the after-run begins anew.
+    after_run = any(each.run is not None or each.blocked_by for each in left.circuits.values())
+    state = begun_again(settings, left.circuits, left.now_ms, left.alarms, after_run=after_run)
     service = Service(_parts(bath, settings, field, recorder, writer, begin_ms), state, _told(settings, left, known))
     service.parts.desk.profiles.update(left.profiles)
     writer.start()
@@ -150,7 +157,7 @@ def _parts(
     bath: Bath, settings: BathSettings, field: Field, recorder: Recorder, writer: Writer, begin_ms: int
 ) -> Parts:
     clock = RealClock(settings.period_ms, begin_ms)
-    desk = Desk(bath.file, clock.last)
+    desk = Desk(bath.file, clock.last, writer.flush)
     place = socket_place(bath.file.hall, bath.file.name)
     identify = people_of(bath.file, os.getuid()).identify
     targets = targets_of(bath)

@@ -1,0 +1,81 @@
+"""What a restart may never forget."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from controller.core import output
+from controller.core.bath import fresh_state
+from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.state import Alarm, CircuitState
+from controller.core.types import Output, Reaction, State
+from controller.service.keeping import (
+    base_ms,
+    begun_again,
+    kept_alarms,
+    kept_circuits,
+    state_to_keep,
+    unreadable,
+)
+
+OWN = CircuitSettings("A01", 18, 0.5, 20.0, 340.0)
+BATH = BathSettings("north", "A", True, 1000, 3000, 5000, (OWN, replace(OWN, name="A02")))
+STOP = Alarm("emergency_stop", 1000, 1, Reaction.TRIP, active=True, acknowledged=False, latched=True)
+
+
+def kept(**changes):
+    """The content of state.json for a bath whose first circuit was changed so."""
+    state = fresh_state(BATH)
+    first = replace(state.circuits[0], state=State.IDLE, **changes)
+    return state_to_keep(replace(state, circuits=(first, state.circuits[1]), alarms=(STOP,)), 5, {}, {})
+
+
+def test_a_block_comes_back():
+    """The person's name stands on the circuit again, and it is unknown until zero was read."""
+    circuits, problems = kept_circuits(kept(blocked_by="anna"))
+    state = begun_again(BATH, circuits, 7000, after_run=True)
+    assert problems == []
+    assert (state.circuits[0].blocked_by, state.circuits[0].state) == ("anna", State.UNKNOWN)
+    assert state.current_ms == 7000
+
+
+def test_a_circuit_that_cannot_be_read_comes_back_blocked():
+    """One strange entry must not turn a blocked circuit into a free one."""
+    content = kept(blocked_by="anna")
+    content["circuits"]["A01"] = "rubbish"
+    circuits, problems = kept_circuits(content)
+    assert circuits["A01"] == unreadable("A01")
+    assert circuits["A01"].blocked_by
+    assert problems
+
+
+def test_the_bath_s_own_latch_comes_back():
+    """An emergency stop that nobody has reset stays latched, its cause to be seen anew."""
+    alarms = kept_alarms(kept())
+    assert alarms == (replace(STOP, active=False),)
+    assert begun_again(BATH, {}, 0, alarms, after_run=False).alarms == alarms
+
+
+def test_a_gap_is_wall_time_or_said_to_be_unknown():
+    """A clock that went backwards, or a week, is no gap to count with."""
+    assert base_ms(10_000, 1_000_000, 1_060_000, 3_000) == (70_000, True)
+    assert base_ms(10_000, 1_000_000, 999_000, 3_000) == (13_001, False)
+    assert base_ms(10_000, 0, 8 * 24 * 3_600_000, 3_000) == (13_001, False)
+
+
+def test_a_rectifier_found_on_goes_to_zero_before_it_goes_off():
+    """A new service beside running current: set to zero with the output on, as ever."""
+
+    class Found:
+        output_on, zero, current_A, stale = True, False, 15.0, False
+
+    machine, since = output.moved(Output.OFF, 0, False, Found, 2_000, 1_000)
+    command = output.command(machine, 0.0, 0.0, has_contactor=True)
+    assert (machine, since) == (Output.TO_ZERO, 1_000)
+    assert (command.set_current_A, command.output_on, command.contactor_closed) == (0.0, True, True)
+
+
+def test_nothing_kept_is_a_fresh_bath():
+    """A first start: every circuit unknown, nobody blocked."""
+    state = begun_again(BATH, {}, 0, after_run=False)
+    assert state.circuits == (CircuitState("A01"), CircuitState("A02"))
