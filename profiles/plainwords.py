@@ -205,7 +205,7 @@ def _below(annotation: Any, part: str | int) -> Any:
         inner = get_args(one)
         if get_origin(one) in (tuple, list) and inner:
             fixed = isinstance(part, int) and inner[-1] is not Ellipsis and part < len(inner)
-            return inner[part] if fixed else inner[0]  # type: ignore[index]
+            return inner[part] if fixed else inner[0]  # type: ignore[index]  # a key path of the validator fits its model
         if get_origin(one) is dict or (get_origin(one) is not None and issubclass(get_origin(one), Mapping)):
             return inner[1]
     return None

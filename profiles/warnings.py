@@ -46,7 +46,7 @@ def _places(data: object, path: KeyPath, above: KeyPath = ()) -> Iterator[KeyPat
     else:
         parts = [first] if isinstance(data, dict) and first in data else []
     for part in parts:
-        yield from _places(data[part], tuple(rest), (*above, part))  # type: ignore[index]
+        yield from _places(data[part], tuple(rest), (*above, part))  # type: ignore[index]  # parts of a key path
 
 
 def current_A(step: Step, capacity_C20_Ah: float) -> float:

@@ -348,7 +348,7 @@ def found_in_texts(pattern: str) -> list[str]:
 
 def test_no_hosts_of_package_registries():
     """Packages come by their names, from wherever the user's tools are set to look."""
-    hosts = r"pypi\.org|pythonhosted|registry\.npmjs|deb\.debian|anaconda\.org|--(extra-)?index-url|files\.python"
+    hosts = r"https?://[^\s\"')]*(?:registry|simple/|packages/)|--(?:extra-)?index-url|find-links"
     assert found_in_texts(hosts) == []
 
 

@@ -67,7 +67,7 @@ async def run_service(service: Service) -> int:
         if service.not_zero:
             why, code = f"{why}; zero NOT read back: {', '.join(service.not_zero)}", EXIT_FAILED
             print(f"bath {parts.settings.name}: {why}; read their own displays now", file=sys.stderr)
-    except Exception as error:  # noqa: BLE001 - the plant is at zero by now; say why and let the manager restart us
+    except Exception as error:  # noqa: BLE001 - zero was ordered by now; say why, the manager restarts us
         why, code = f"{type(error).__name__}: {error}", EXIT_FAILED
         print(f"bath {parts.settings.name}: {why}; {NOT_READ_BACK}", file=sys.stderr)
     finally:
