@@ -297,6 +297,7 @@ async def test_ending_does_not_wait_for_ever(rig):
     rig.field.stuck_A = 5.0
     rig.service.ending = True
     await rig.service.run()
+    assert rig.service.not_zero == NAMES
     assert len(rig.field.written) == loop.ZERO_WAIT_CYCLES + 1
     assert all(command.set_current_A == 0.0 for commands in rig.field.written for command in commands)
 
@@ -321,6 +322,39 @@ async def test_ending_is_told_in_the_run_s_record(rig):
         with path.open(encoding="utf-8", newline="") as file:
             held = [row for row in csv.DictReader(file) if row["code"] == "held"]
         assert [row["text"] for row in held] == ["held: service ending"]
+
+
+async def test_ending_at_zero_names_nobody(rig):
+    """Zero was read back everywhere: there is nobody to go and look at."""
+    rig.service.ending = True
+    await rig.service.run()
+    assert rig.service.not_zero == ()
+
+
+async def test_a_run_without_its_folder_gets_a_new_one(rig):
+    """After a restart that found no folder for an open run, it is recorded from its first cycle on, in a new one."""
+    rig.recorder.end_all()
+    fresh = Rig(rig.runs / "again")
+    fresh.service.state = rig.service.state
+    fresh.clock.now_ms = rig.clock.now_ms
+    fresh.field.held = rig.field.held
+    await fresh.cycles(3)
+    fresh.closed()
+    folders = [path.parent for path in fresh.runs.glob("*/run.json")]
+    assert len(folders) == 2
+    for folder in folders:
+        assert verify_run(folder).wrong == []
+
+
+async def test_a_block_is_safe_before_it_is_answered(tmp_path):
+    """Nobody is told of a block that a crash in the next second would forget."""
+    rig = Rig(tmp_path)
+    await rig.cycles(3)
+    safe = []
+    rig.desk._flush = lambda: safe.append(rig.writer.flush())
+    assert (await rig.order("block", "A01")).accepted
+    assert safe == [True]
+    assert '"blocked_by": "anna"' in (tmp_path / "A" / "state.json").read_text()
 
 
 async def test_no_room_for_rows_holds_all(rig):
