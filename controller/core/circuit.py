@@ -221,7 +221,8 @@ def _commanded(
     asked_A, volts = _asked(own, state, cin, standing)
     now_ms = facts.now_ms
     wanted = asked_A > 0.0
-    machine, since = output.moved(state.output, state.output_since_ms, wanted, facts, settings.settle_ms, now_ms)
+    before = output.found(state.output, state.state is State.UNKNOWN, facts)
+    machine, since = output.moved(before, state.output_since_ms, wanted, facts, settings.settle_ms, now_ms)
     run, load = state.run, state.load
     if wanted and run is not None and load is not None:
         discharges = sequence.step_of(load.plan, run).kind is StepKind.DISCHARGE

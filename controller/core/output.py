@@ -9,13 +9,22 @@ from controller.core.facts import Facts
 from controller.core.types import Command, Output
 
 
+def found(output: Output, unknown: bool, facts: Facts) -> Output:
+    """Return the output of a circuit as a new service finds it: on, where it was read as on under current.
+
+    Then it goes to zero before it goes off, as ever; only where nothing is known yet, so that no reading ever
+    switches on an output that was off.
+    """
+    under_current = facts.output_on and facts.current_A is not None and not facts.zero
+    return Output.ON if unknown and output is Output.OFF and under_current else output
+
+
 def moved(output: Output, since_ms: int, wanted: bool, facts: Facts, settle_ms: int, now_ms: int) -> tuple[Output, int]:
     """Return the output's state and since when, for a circuit that wants current or not."""
     new = output
     if wanted:
         new = Output.ON
-    elif output is Output.ON or (output is Output.OFF and facts.output_on and not facts.zero):
-        # Found on under current (a new service beside a running rectifier): zero first, as ever.
+    elif output is Output.ON:
         new = Output.TO_ZERO
     elif output is Output.TO_ZERO:
         if facts.zero or now_ms - since_ms >= settle_ms:
