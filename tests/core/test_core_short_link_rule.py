@@ -57,6 +57,8 @@ NEGATIONS = {
     "device not checked": ("facts", {"fit": Fit.NOT_CHECKED}),
     "uptime fell": ("facts", {"uptime_s": 999.0}),
     "uptime stood still": ("facts", {"uptime_s": 1_001.0}),
+    "fault code not read": ("facts", {"fault_code": None}),
+    "fault code set": ("facts", {"fault_code": 5.0}),
     "uptime not read": ("facts", {"uptime_s": None}),
     "nobody watched": ("facts", {"gap": True}),
     "no uptime signal": ("own", {"has_uptime": False}),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,9 @@ import pytest
 import profiles
 from controller.bathmodel import BathFile
 from controller.core import bath as core_bath
+from controller.core.moves import interrupted
 from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.table import Cause
 from controller.core.types import (
     ALL_OFF,
     BathReading,
@@ -322,6 +325,16 @@ async def test_ending_is_told_in_the_run_s_record(rig):
         with path.open(encoding="utf-8", newline="") as file:
             held = [row for row in csv.DictReader(file) if row["code"] == "held"]
         assert [row["text"] for row in held] == ["held: service ending"]
+
+
+@pytest.mark.parametrize("why", ["record_full", "service_ending"])
+async def test_what_its_link_held_does_not_resume_into_an_end(rig, why):
+    """A circuit that its link alone held would resume by rule; not while rows are lost or the service ends."""
+    state = rig.service.state
+    held = tuple(interrupted(each, Cause.HOLD, "link_lost", state.now_ms, by_rule=True) for each in state.circuits)
+    rig.service.state = replace(state, circuits=held)
+    after, _ = rig.service._held(rig.service.state, why)
+    assert [each.run.interruption.resumable_by_rule for each in after.circuits] == [False, False]
 
 
 async def test_ending_at_zero_names_nobody(rig):
