@@ -31,10 +31,12 @@ from controller.records.writer import Writer
 from controller.service import loop
 from controller.service.clock import Now
 from controller.service.desk import Desk
+from controller.service.keeping import state_to_keep
 from controller.service.loop import Parts, Service
 from controller.service.people import ROLES, Person
 from controller.service.protocol import OrderMessage
 from controller.service.recorder import Recorder, Sources
+from controller.service.start import what_was_left
 
 PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
 NAMES = ("A01", "A02")
@@ -335,6 +337,22 @@ async def test_what_its_link_held_does_not_resume_into_an_end(rig, why):
     rig.service.state = replace(state, circuits=held)
     after, _ = rig.service._held(rig.service.state, why)
     assert [each.run.interruption.resumable_by_rule for each in after.circuits] == [False, False]
+
+
+async def test_a_newer_state_overrules_an_older_record(rig):
+    """Killed between the two writes of one commit: the block that state.json knows of is not forgotten."""
+    for each in rig.recorder._open.values():
+        each.record._by_count = False
+    assert rig.writer.flush()
+    state = rig.service.state
+    first = replace(state.circuits[0], blocked_by="bert", now_ms=state.now_ms + PERIOD_MS)
+    newer = replace(state, now_ms=first.now_ms, circuits=(first, state.circuits[1]))
+    rig.recorder.bath.put_state(state_to_keep(newer, UTC_MS, rig.recorder.folders(), rig.desk.profiles))
+    assert rig.writer.flush()
+    again = Rig(rig.runs)
+    left = what_was_left(SETTINGS, again.recorder, again.writer, rig.runs)
+    assert set(left.records) == set(NAMES)
+    assert [left.circuits[name].blocked_by for name in NAMES] == ["bert", ""]
 
 
 async def test_ending_at_zero_names_nobody(rig):
