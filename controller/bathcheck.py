@@ -18,7 +18,7 @@ UNUSED: tuple[KeyPath, ...] = (
     ("meter_walk",),
     ("outputs",),
     ("rounds",),
-    ("start_list",),
+    ("start_list", "two_people"),
     ("mqtt",),
 )
 

@@ -88,6 +88,7 @@ def settings_of(bath: Bath) -> BathSettings:
         purge_ms=_ms(file.purge_minutes * 60.0),
         after_run_ms=_ms(file.after_run_minutes * 60.0),
         power_limit_kW=file.power_limit_kW,
+        start_items=file.start_list.items if file.start_list is not None else (),
     )
 
 

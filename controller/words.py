@@ -7,10 +7,13 @@ under current is LIVE, LOOK ONLY. Texts use named places, so that they can be tr
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from controller.core.types import Event, EventKind, Scalar
+from controller.texts import alarms as alarm_page
+from controller.texts import bath, circuit, events, frame, hall, link, lists, orders, plain, recovery
+from controller.texts import help as help_page
 
 LOOK_ONLY = "LIVE, LOOK ONLY: flow, level, gassing from outside; touch nothing"
 BEFORE_HANDS = "off, zero read back; block it, lock the rectifier off; air on; wait 10 min; meter; only then hands"
@@ -169,6 +172,10 @@ EVENTS: dict[str, str] = {
     "step_ended": "step {step} ({name}) ended by {by} after {minutes:.1f} min, {charge_Ah:.2f} Ah in",
     "complete": "complete, {charge_Ah:.1f} Ah",
     "accepted": "{verb} by {who}",
+    "ticked": "start list, item {item} found right by {who}: {item_text}",
+    "crossed": "start list, item {item} found WRONG by {who}: {item_text}; {reason}",
+    "start_list_item": "start list, item {item} found right by {who} {minutes:.0f} min before: {item_text}",
+    "note": "note by {who}: {text}",
     "read_back": "{verb}: read back {current_A:.1f} A, {state}",
     "service_started": "service started, core {core}",
     "service_ended": "service ended: {why}",
@@ -222,11 +229,18 @@ REFUSALS: dict[str, str] = {
     "still_hot": "{value:.1f} C, cool-down ends below {limit:.1f}; unload with a reason",
     "nothing_to_do": "no step waits for it",
     "past_resume_limit": "held {minutes:.0f} of {limit:.0f} min allowed; the engineer with a reason",
+    "start_list": "item {item} of the start list is not ticked",
+    "start_list_refused": "item {item} of the start list was found wrong by {by}: {reason}",
+    "start_list_stale": "item {item} of the start list was ticked {minutes:.0f} min ago; look and tick again",
+    "no_item": "the start list has {items} items, {item} is none of them",
+    "no_reason": "item {item}: found right, or wrong with a reason",
+    "no_text": "a note has 1 to {most} characters",
     "require_release": "this bath asks for released profiles; there are no releases yet",
     "bad_profile": "profile refused: {what}",
     "bad_list": "load list refused: {what}",
     "record_full": "the record cannot be written any more, and nothing may flow without it",
     "service_ending": "the service is ending",
+    "no_pace": "only a stepped plant has a pace",
 }
 
 
@@ -243,7 +257,8 @@ class _Shown:
             shown = format(self._value, spec)
         except (ValueError, TypeError):
             return str(self._value)
-        return shown[1:] if shown.startswith("-") and not shown.strip("-0.") else shown  # never a negative zero
+        zero = not isinstance(self._value, str) and not shown.strip("-0.")
+        return shown[1:] if zero and shown.startswith("-") else shown  # never a negative zero
 
 
 def filled(template: str, data: Mapping[str, Scalar]) -> str:
@@ -266,10 +281,23 @@ def text(event: Event) -> str:
     """Return the sentence for an event, in one line."""
     if event.kind is EventKind.REFUSAL:
         verb = event.data.get("verb", "order")
-        return f"{verb} refused: " + filled(REFUSALS.get(event.code, event.code), event.data)
+        return f"{verb} refused: " + refusal_text(event.code, event.data)
     if event.kind is EventKind.ALARM:
         return alarm_text(event.code, event.data)
-    return filled(EVENTS.get(event.code, event.code), event.data)
+    return filled(EVENTS.get(_spoken(event), event.code), event.data)
+
+
+def refusal_text(code: str, data: Mapping[str, Scalar]) -> str:
+    """Return why not, without the order's own name before it."""
+    return filled(REFUSALS.get(code, code), data)
+
+
+def _spoken(event: Event) -> str:
+    """Return the catalogue's key for an event: an item of the start list is an accepted order with words of its own."""
+    # What a client sends stands among an order's data too; only such a `done` has passed the core as a tick.
+    if event.code == "accepted" and event.data.get("verb") == "done" and "item" in event.data:
+        return "ticked" if event.data.get("ok") is True else "crossed"
+    return event.code
 
 
 def alarm_text(code: str, data: Mapping[str, Scalar]) -> str:
@@ -287,3 +315,49 @@ def unit_of(code: str) -> str:
     """Return the unit of an alarm's value and limit, or an empty text."""
     words = ALARMS.get(code)
     return words.unit if words is not None else ""
+
+
+_PAGES = (
+    frame.TEXTS, hall.TEXTS, bath.TEXTS, circuit.TEXTS, events.TEXTS, alarm_page.TEXTS, orders.TEXTS, lists.TEXTS,
+    recovery.TEXTS, help_page.TEXTS, plain.TEXTS, link.TEXTS,
+)  # fmt: skip
+SCREEN: dict[str, str] = {key: text for page in _PAGES for key, text in page.items()}
+"""The console's sentences, by key; each page's stand in `controller.texts`."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmLines:
+    """One alarm in words: cause with value and limit, what was done, what to do; `hands`: hands go to a string."""
+
+    cause: str
+    did: str
+    do: str
+    hands: bool
+
+
+def _untranslated(text: str) -> str:
+    return text
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """The catalogue with its places filled. `translate` is any function from text to text, such as gettext's."""
+
+    translate: Callable[[str], str] = _untranslated
+
+    def __call__(self, key: str, /, **data: Scalar) -> str:
+        """The console's sentence of that key. Raises KeyError where the catalogue has none."""
+        return filled(self.translate(SCREEN[key]), data)
+
+    def count(self, key: str, number: int, /, **data: Scalar) -> str:
+        """The sentence for one, or for another number: keys `key.one` and `key.many`, place `{n}`."""
+        return self(f"{key}.one" if number == 1 else f"{key}.many", n=number, **data)
+
+    def alarm(self, code: str, value: float | None, limit: float | None) -> AlarmLines:
+        """An alarm's lines; a code that the catalogue does not know stands for itself."""
+        words = ALARMS.get(code)
+        if words is None:
+            return AlarmLines(code.replace("_", " "), "", "", hands=False)
+        data: dict[str, Scalar] = {"value": value, "limit": limit}
+        cause, did, do = (filled(self.translate(part), data) for part in (words.cause, words.did, words.do))
+        return AlarmLines(cause, did, do, words.hands)

@@ -18,6 +18,8 @@ from controller.core.types import Event, EventKind, Reaction, State
 ROOT = Path(__file__).parents[1]
 CORE = sorted((ROOT / "controller/core").rglob("*.py"))
 SERVICE = sorted((ROOT / "controller/service").glob("*.py"))
+CONSOLE = sorted((ROOT / "controller/console").glob("*.py"))
+PAGES = sorted(file.stem for file in (ROOT / "controller/texts").glob("*.py") if file.stem != "__init__")
 LAWS = (*CIRCUIT_LAWS, *BATH_LAWS)
 CAUTION = ("zero read back", "block", "air on", "wait", "meter", "hands")
 
@@ -96,6 +98,7 @@ def everything() -> dict[str, str]:
     """All texts by a name that says where they stand."""
     found = {f"refusal {code}": text for code, text in words.REFUSALS.items()}
     found |= {f"event {code}": text for code, text in words.EVENTS.items()}
+    found |= {f"screen {key}": text for key, text in words.SCREEN.items()}
     for code, alarm in words.ALARMS.items():
         found |= {f"alarm {code} {part}": getattr(alarm, part) for part in ("cause", "did", "do")}
     return found
@@ -239,8 +242,9 @@ def test_did_says_what_the_reaction_is():
 
 
 def test_nothing_claims_safety():
-    """No text says that something is safe or harmless."""
-    assert [text for text in everything().values() if re.search(r"\bsafe(ly|ty)?\b|harmless|no danger", text)] == []
+    """No text says that something is safe or harmless; that this is no safety system must be said."""
+    claims = re.compile(r"\bsafe(ly|ty)?\b|harmless|no danger")
+    assert [text for text in everything().values() if claims.search(text.replace("no safety system", ""))] == []
 
 
 GAPS = ({}, {"value": None, "limit": None, "seconds": None}, {"value": "none", "limit": True, "minutes": "soon"})
@@ -293,3 +297,145 @@ def test_units_are_known_for_alarms_alone():
     assert words.unit_of("probe_trip") == "C"
     assert words.unit_of("open_string") == "A"
     assert words.unit_of("complete") == words.unit_of("nobody knows") == ""
+
+
+# A key is a page's name, a dot, and words joined by dots; names of files look alike.
+KEY = re.compile(rf"({'|'.join(PAGES)})\.[A-Za-z0-9_]+(\.[A-Za-z0-9_]+)*")
+FILES = (".csv", ".json", ".toml", ".py")
+
+
+def constants(tree: ast.AST) -> set[str]:
+    """Every text in a program that could be a key of the console's catalogue."""
+    found = {node.value for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)}
+    return {text for text in found if KEY.fullmatch(text) and not text.endswith(FILES)}
+
+
+def beginnings(tree: ast.AST) -> set[str]:
+    """The fixed beginnings of keys that are put together: `f"plain.help.{number}"` begins with `plain.help.`."""
+    found = set()
+    for node in ast.walk(tree):
+        first = node.values[0] if isinstance(node, ast.JoinedStr) and node.values else None
+        if isinstance(first, ast.Constant) and re.fullmatch(rf"({'|'.join(PAGES)})\.[A-Za-z0-9_.]*", str(first.value)):
+            found.add(str(first.value))
+    return found
+
+
+def used_in(tree: ast.AST) -> tuple[set[str], set[str]]:
+    """The catalogue's keys that a program asks for, and what it asks for and the catalogue lacks."""
+    used, missing = set(), set()
+    for text in constants(tree):
+        counted = {f"{text}.one", f"{text}.many"}
+        found = ({text} | counted) & set(words.SCREEN)
+        used |= found
+        if text not in found and not counted <= found:
+            missing.add(text)
+    for beginning in beginnings(tree):
+        found = {key for key in words.SCREEN if key.startswith(beginning)}
+        used |= found
+        missing |= set() if found else {f"{beginning}..."}
+    return used, missing
+
+
+def said(tree: ast.AST) -> Iterator[tuple[str, set[str]]]:
+    """Each text asked for by a key that is written out, with the names of what is filled in."""
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call) or any(keyword.arg is None for keyword in node.keywords):
+            continue
+        called, key = ast.unparse(node.func), named(node)
+        given = {str(keyword.arg) for keyword in node.keywords}
+        if key is None or not re.search(r"(^|\.)say(\.count)?$", called):
+            continue
+        if called.endswith(".count"):
+            yield f"{key}.one", given | {"n"}
+            yield f"{key}.many", given | {"n"}
+        else:
+            yield key, given
+
+
+def console() -> dict[str, ast.AST]:
+    return {file.name: ast.parse(file.read_text(encoding="utf-8")) for file in CONSOLE}
+
+
+def test_every_sentence_the_console_asks_for_is_there():
+    """No page can fail on a key that the catalogue lacks."""
+    lacking = {name: found for name, tree in console().items() if (found := used_in(tree)[1])}
+    assert lacking == {}
+
+
+def test_every_sentence_of_the_screens_is_asked_for():
+    """The catalogue holds no words that nobody ever sees."""
+    used = set().union(*(used_in(tree)[0] for tree in console().values()))
+    assert sorted(set(words.SCREEN) - used) == []
+
+
+def test_keys_say_their_page():
+    """A page's file holds that page's keys, and no key stands in two files."""
+    for page in PAGES:
+        tree = ast.parse((ROOT / f"controller/texts/{page}.py").read_text(encoding="utf-8"))
+        dicts = [node for node in ast.walk(tree) if isinstance(node, ast.Dict)]
+        written = [key.value for node in dicts for key in node.keys if isinstance(key, ast.Constant)]
+        assert [key for key in written if not KEY.fullmatch(str(key)) or not key.startswith(f"{page}.")] == []
+        assert len(written) == len(set(written))
+        assert set(written) <= set(words.SCREEN)
+
+
+def test_sentences_get_the_data_their_words_ask_for():
+    """Each named place is filled wherever the key stands beside it; a missing one would show as `--`."""
+    lacking = {
+        f"{name} {key}": fields(words.SCREEN[key]) - given
+        for name, tree in console().items()
+        for key, given in said(tree)
+        if key in words.SCREEN and fields(words.SCREEN[key]) - given
+    }
+    assert lacking == {}
+
+
+def test_screens_are_plain_ascii():
+    """Any terminal shows them, one column a character."""
+    assert [key for key, text in everything().items() if not (text.isascii() and "\n" not in text)] == []
+
+
+def test_the_search_for_keys_finds_them():
+    """In a made-up page: a key, a counted one, one put together, one that is missing, and a file's name."""
+    page = 'say("frame.no_such_key"); name = "events.csv"; say.count("frame.none_such", 2); say(f"help.{n}")'
+    used, missing = used_in(ast.parse(page))
+    assert missing >= {"frame.no_such_key", "frame.none_such"}
+    assert "events.csv" not in missing | used
+    assert used == {key for key in words.SCREEN if key.startswith("help.")}
+    assert list(said(ast.parse('scene.say("a.b", x=1); say.count("c.d", n, y=2); other("e.f")'))) == [
+        ("a.b", {"x"}),
+        ("c.d.one", {"y", "n"}),
+        ("c.d.many", {"y", "n"}),
+    ]
+
+
+def test_say_fills_counts_and_translates():
+    """One and many, named places, a function from text to text before they are filled, and codes that nobody knows."""
+    say = words.Say()
+    assert say.alarm("probe_hold", 55.5, 55.0) == words.AlarmLines(
+        "probe 55.5 C, hold level 55.0", "held", words.ALARMS["probe_hold"].do, hands=False
+    )
+    assert say.alarm("open_string", 0.1, 0.3).hands
+    assert say.alarm("a_code_nobody_knows", None, None) == words.AlarmLines("a code nobody knows", "", "", hands=False)
+    loud = words.Say(str.upper)
+    assert loud.alarm("local_control", None, None).did == "HELD"
+    with pytest.raises(KeyError):
+        say("frame.no_such_key")
+
+
+def test_say_counts(monkeypatch):
+    """The singular for exactly one; the number has its place."""
+    monkeypatch.setitem(words.SCREEN, "made.up.one", "{n} row of {what}")
+    monkeypatch.setitem(words.SCREEN, "made.up.many", "{n} rows of {what}")
+    say = words.Say()
+    assert [say.count("made.up", n, what="x") for n in (0, 1, 2)] == ["0 rows of x", "1 row of x", "2 rows of x"]
+
+
+def test_an_item_of_the_start_list_has_words_of_its_own():
+    """The record says which item was found right or wrong; an order that only carries such words says them not."""
+    data = {"verb": "done", "who": "eva", "item": 2, "item_text": "vents in", "ok": True}
+    event = Event("accepted", "A01", EventKind.ORDER, data)
+    assert words.text(event) == "start list, item 2 found right by eva: vents in"
+    wrong = Event("accepted", "A01", EventKind.ORDER, {**data, "ok": False, "reason": "one is out"})
+    assert words.text(wrong) == "start list, item 2 found WRONG by eva: vents in; one is out"
+    assert words.text(Event("accepted", "A01", EventKind.ORDER, {**data, "verb": "hold"})) == "hold by eva"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from controller.core.state import Alarm
-from controller.core.types import Condition, Event, EventKind, Reaction
+from controller.core.types import Condition, Event, EventKind, Reaction, Scalar
 
 
 def _event(target: str, life: str, alarm: Alarm) -> Event:
@@ -52,10 +52,18 @@ def returned(
     return tuple(kept), events
 
 
-def acknowledged(alarms: tuple[Alarm, ...]) -> tuple[Alarm, ...]:
-    """Return the alarms after a person saw them: those whose cause is gone and that are not latched leave."""
-    seen = (replace(alarm, acknowledged=True) for alarm in alarms)
-    return tuple(alarm for alarm in seen if alarm.active or alarm.latched)
+def waits(alarms: tuple[Alarm, ...], code: Scalar = None) -> bool:
+    """Return whether an alarm, or the one of this code, waits to be acknowledged."""
+    return any(not alarm.acknowledged and code in (None, alarm.code) for alarm in alarms)
+
+
+def acknowledged(alarms: tuple[Alarm, ...], code: Scalar = None) -> tuple[Alarm, ...]:
+    """Return the alarms after a person saw them all, or the one of this code.
+
+    Those that were seen, whose cause is gone and that are not latched leave.
+    """
+    seen = (replace(alarm, acknowledged=True) if code in (None, alarm.code) else alarm for alarm in alarms)
+    return tuple(alarm for alarm in seen if alarm.active or alarm.latched or not alarm.acknowledged)
 
 
 def reset(alarms: tuple[Alarm, ...]) -> tuple[Alarm, ...]:

@@ -12,7 +12,8 @@ from controller.core import alarms, circuit, limits
 from controller.core.conditions import judge
 from controller.core.facts import ZERO_A, hottest_C, number
 from controller.core.interlocks import BATH_LAWS
-from controller.core.orders import BATH_VERBS
+from controller.core.orderchecks import NOTE_CHARACTERS, note_refusal
+from controller.core.orders import BATH_VERBS, RULES
 from controller.core.settings import BathSettings
 from controller.core.state import BathState, CircuitState
 from controller.core.types import (
@@ -28,6 +29,7 @@ from controller.core.types import (
     Order,
     Quality,
     Reaction,
+    Scalar,
     State,
     Value,
 )
@@ -37,13 +39,14 @@ from controller.core.view import BathFacts, BathView
 @dataclass(frozen=True, slots=True)
 class BathOut:
     """What a cycle decided: a command for each circuit in the settings' order, the bath's outputs, what happened,
-    and what each circuit was told (for its record).
+    what each circuit was told (for its record), and the conditions that stood for each.
     """
 
     commands: tuple[Command, ...]
     bath: BathCommand
     events: tuple[Event, ...]
     told: tuple[CircuitIn, ...]
+    standing: tuple[tuple[Condition, ...], ...]
 
 
 def fresh_state(settings: BathSettings) -> BathState:
@@ -64,6 +67,7 @@ def step(settings: BathSettings, state: BathState, given: BathIn) -> tuple[BathS
     circuits: list[CircuitState] = []
     commands: list[Command] = []
     told: list[CircuitIn] = []
+    stands: list[tuple[Condition, ...]] = []
     blocked = [f"{each.name} by {each.blocked_by}" for each in state.circuits if each.blocked_by]
     blocked += [f"{order.target} by {order.who}" for order in to_circuits if order.verb == "block"]
     stand_ins = _stand_ins(settings, given, facts)
@@ -72,14 +76,15 @@ def step(settings: BathSettings, state: BathState, given: BathIn) -> tuple[BathS
         orders = tuple(order for order in to_circuits if order.target == each.name) if to_circuits else ()
         advice: tuple[Advice, ...] = tuple(said for name, said in given.advice if name == each.name)
         cin = CircuitIn(given.now_ms, reading, mine, None, stand_in, orders, advice)
-        new, command, happened = circuit.step(settings, own, each, cin)
+        new, happened, stood = circuit.decided(settings, own, each, cin)
         circuits.append(new)
-        commands.append(command)
+        commands.append(new.command)
         events += happened
         told.append(cin)
+        stands.append(stood)
     outputs = _outputs(state, circuits)
     state = replace(state, circuits=tuple(circuits), now_ms=given.now_ms, command=outputs)
-    return state, BathOut(tuple(commands), outputs, tuple(events), tuple(told))
+    return state, BathOut(tuple(commands), outputs, tuple(events), tuple(told), tuple(stands))
 
 
 def bath_facts(settings: BathSettings, state: BathState, given: BathIn) -> BathFacts:
@@ -200,16 +205,21 @@ def _bath_orders(
         if order.target in names:
             forward.append(order)
             continue
-        data = {"order": order.id, "verb": order.verb, "who": order.who, "role": order.roles[0] if order.roles else ""}
+        role = order.roles[0] if order.roles else ""
+        data: dict[str, Scalar] = {"order": order.id, "verb": order.verb, "who": order.who, "role": role}
         code = _refused(settings, state, order, standing)
         if code is not None:
             latched = next((alarm.code for alarm in state.alarms if alarm.latched), None)
-            why = {"needs": "technician or maintenance", "cause": latched}
+            why = {"needs": "technician or maintenance", "cause": latched, "most": NOTE_CHARACTERS}
             events.append(Event(code, order.target, EventKind.REFUSAL, {**data, **why}))
             continue
-        events.append(Event("accepted", order.target, EventKind.ORDER, data))
+        data.update({key: value for key, value in order.args.items() if key not in data})
+        events.append(Event(RULES[order.verb].told, order.target, EventKind.ORDER, data))
         if order.verb == "acknowledge":
-            state = replace(state, alarms=alarms.acknowledged(state.alarms), revision=state.revision + 1)
+            left = alarms.acknowledged(state.alarms, order.args.get("alarm"))
+            state = replace(state, alarms=left, revision=state.revision + 1)
+        elif order.verb == "note":
+            continue
         elif order.verb == "reset":
             state = replace(state, alarms=alarms.reset(state.alarms), revision=state.revision + 1)
         else:
@@ -230,10 +240,13 @@ def _refused(settings: BathSettings, state: BathState, order: Order, standing: t
         return "not_for_a_bath"
     if order.verb in ("hold", "stop"):
         return None
+    said, wanted = order.args.get("text"), order.args.get("alarm")
+    if order.verb == "note":
+        return None if note_refusal(said) is None else "no_text"
     if not {"technician", "maintenance"} & set(order.roles):
         return "role"
     if order.verb == "acknowledge":
-        return None if any(not alarm.acknowledged for alarm in state.alarms) else "nothing_new"
+        return None if alarms.waits(state.alarms, wanted) else "nothing_new"
     if not any(alarm.latched for alarm in state.alarms):
         return "nothing_latched"
     if any(alarm.latched and not alarm.acknowledged for alarm in state.alarms):

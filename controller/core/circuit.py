@@ -25,7 +25,6 @@ from controller.core.types import (
     EventKind,
     Output,
     Plan,
-    PlanStep,
     Reaction,
     State,
     StepKind,
@@ -44,6 +43,14 @@ def step(
     settings: BathSettings, own: CircuitSettings, state: CircuitState, cin: CircuitIn
 ) -> tuple[CircuitState, Command, tuple[Event, ...]]:
     """Decide one cycle of one circuit; return its new state, the command to write, and what happened."""
+    state, events, _ = decided(settings, own, state, cin)
+    return state, state.command, events
+
+
+def decided(
+    settings: BathSettings, own: CircuitSettings, state: CircuitState, cin: CircuitIn
+) -> tuple[CircuitState, tuple[Event, ...], Standing]:
+    """Decide one cycle; return the new state (its command in it), what happened, and the conditions it rests on."""
     facts = facts_of(settings, own, state, cin)
     events: list[Event] = []
     state = _counted(settings, state, facts, events)
@@ -55,7 +62,7 @@ def step(
         events.append(Event("resumed_by_rule", state.name, data={"minutes": (facts.now_ms - state.link.lost_ms) / 6e4}))
     state = _sequenced(state, facts, standing, events)
     state = _commanded(settings, own, state, facts, cin, standing, events)
-    return state, state.command, tuple(events)
+    return state, tuple(events), standing
 
 
 def _counted(settings: BathSettings, state: CircuitState, facts: Facts, events: list[Event]) -> CircuitState:
@@ -163,8 +170,11 @@ def _ordered(
 ) -> CircuitState:
     """Give each order in turn; the second sees what the first did."""
     for order in cin.orders:
-        state, event = orders.given(Ask(settings, own, state, facts, cin.bath, standing, order))
+        ask = Ask(settings, own, state, facts, cin.bath, standing, order)
+        state, event = orders.given(ask)
         events.append(event)
+        if order.verb == "start" and event.kind is EventKind.ORDER:
+            events += orders.start_list(ask)
     return state
 
 
@@ -175,7 +185,9 @@ def _sequenced(state: CircuitState, facts: Facts, standing: Standing, events: li
         return state
     at = sequence.step_of(load.plan, run)
     undisturbed = abs(state.command.set_current_A) >= at.current_A
-    run = sequence.lived(run, at, facts, _fair_percent(state, at, standing), undisturbed)
+    # A second counts for the step's longest time by what was allowed of it.
+    percent, _ = limits.smallest_percent(state.allowed.percent, at, standing)
+    run = sequence.lived(run, at, facts, percent, undisturbed)
     if at.on_overrun == "slow" and sequence.overrun(run, at) and not run.slow:
         run = replace(run, slow=True)
     by = sequence.ended_by(run, at, facts)
@@ -183,17 +195,6 @@ def _sequenced(state: CircuitState, facts: Facts, standing: Standing, events: li
         return replace(state, run=run)
     events.append(sequence.step_event(state.name, run, at, by))
     return _next(replace(state, run=run), load.plan, run, facts, events)
-
-
-def _fair_percent(state: CircuitState, at: PlanStep, standing: Standing) -> float:
-    """Return the share by which a second counts for the step's longest time: the smallest derate that stands."""
-    percent = state.allowed.percent
-    for condition in standing:
-        if condition.reaction is Reaction.DERATE:
-            percent = min(percent, condition.allowed_percent)
-            if condition.allowed_A is not None and at.current_A > 0.0:
-                percent = min(percent, 100.0 * condition.allowed_A / at.current_A)
-    return percent
 
 
 def _next(state: CircuitState, plan: Plan, run: Run, facts: Facts, events: list[Event]) -> CircuitState:

@@ -39,6 +39,25 @@ def allowed(before: Allowed, wanted: float | None, now_ms: int, dt_ms: int) -> A
     return Allowed(min(risen, wanted), wanted, eased)
 
 
+def smallest_percent(
+    percent: float, step: PlanStep | None, standing: tuple[Condition, ...]
+) -> tuple[float, str | None]:
+    """Return the smallest derate that stands, in percent of the step's current, and its law's code (None: no derate).
+
+    `percent` is the circuit's own temperature derate, which eases for a while after its law let go.
+    """
+    code = "probe_derate" if percent < 100.0 else None
+    for condition in standing:
+        if condition.reaction is not Reaction.DERATE:
+            continue
+        share = condition.allowed_percent
+        if condition.allowed_A is not None and step is not None and step.current_A > 0.0:
+            share = min(share, 100.0 * condition.allowed_A / step.current_A)
+        if share < percent:
+            percent, code = share, condition.code
+    return percent, code
+
+
 def set_point_A(
     own: CircuitSettings,
     run: Run,

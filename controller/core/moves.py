@@ -26,7 +26,7 @@ def started(state: CircuitState, who: str, now_ms: int) -> CircuitState:
     if load is None:
         return state
     run = entered(Run(now_ms, who), 0, now_ms, 0.0)
-    return replace(moved(state, Cause.START, now_ms), run=run)
+    return replace(moved(state, Cause.START, now_ms), run=run, ticks=())
 
 
 def interrupted(state: CircuitState, cause: Cause, code: str, now_ms: int, by_rule: bool = False) -> CircuitState:
@@ -46,6 +46,15 @@ def interrupted(state: CircuitState, cause: Cause, code: str, now_ms: int, by_ru
     return replace(state, run=replace(run, interruption=Interruption(now_ms, code, by_rule), flowing=False, steady=()))
 
 
+def would_owe_Ah(state: CircuitState, now_ms: int) -> float:
+    """Return the charge that a resume now would add: what the interruption took from the string."""
+    run, load = state.run, state.load
+    if run is None or load is None or run.interruption is None:
+        return 0.0
+    hours = (now_ms - run.interruption.since_ms) / MS_PER_H
+    return step_of(load.plan, run).owes_percent_per_hour / 100.0 * load.plan.planned_charge_Ah * hours
+
+
 def resumed(state: CircuitState, now_ms: int, by_rule: bool) -> CircuitState:
     """Return the circuit running again at its restart current, with the charge its interruption owes.
 
@@ -55,12 +64,10 @@ def resumed(state: CircuitState, now_ms: int, by_rule: bool) -> CircuitState:
     if run is None or load is None:
         return state
     step = step_of(load.plan, run)
-    hours = (now_ms - run.interruption.since_ms) / MS_PER_H if run.interruption is not None else 0.0
-    owed = run.owed_Ah + step.owes_percent_per_hour / 100.0 * load.plan.planned_charge_Ah * hours
     run = replace(
         run,
         interruption=None,
-        owed_Ah=owed,
+        owed_Ah=run.owed_Ah + would_owe_Ah(state, now_ms),
         restart_left_ms=step.restart_ms,
         fair_ms=0.0,
         slow=run.slow and by_rule,
@@ -81,7 +88,7 @@ def ended(state: CircuitState, cause: Cause, now_ms: int) -> CircuitState:
 
 def unloaded(state: CircuitState, now_ms: int) -> CircuitState:
     """Return the circuit without its batteries and its ended run."""
-    return replace(moved(state, Cause.UNLOAD, now_ms), load=None, run=None, revision=state.revision + 1)
+    return replace(moved(state, Cause.UNLOAD, now_ms), load=None, run=None, ticks=(), revision=state.revision + 1)
 
 
 def restarted(state: CircuitState) -> CircuitState:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from controller.core import alarms
 from controller.core.facts import Facts
 from controller.core.sequence import step_of
 from controller.core.settings import BathSettings, CircuitSettings
@@ -14,6 +15,8 @@ from controller.core.types import BathShare, Condition, Fit, LinkState, Order, O
 CONTINUED_LEAST_V_PER_CELL = 1.8
 CONTINUED_MOST_V_PER_CELL = 2.4
 """A string whose formation is continued rests between these; Bode's curve gives 1.92 to 2.15 V for 1 to 7 mol/kg."""
+
+NOTE_CHARACTERS = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +74,7 @@ def has_latch(ask: Ask) -> Refusal | None:
 
 def has_alarm(ask: Ask) -> Refusal | None:
     """Refuse to acknowledge where nothing waits for it."""
-    return None if any(not alarm.acknowledged for alarm in ask.state.alarms) else Refusal("nothing_new", {})
+    return None if alarms.waits(ask.state.alarms, ask.order.args.get("alarm")) else Refusal("nothing_new", {})
 
 
 def all_acknowledged(ask: Ask) -> Refusal | None:
@@ -274,6 +277,55 @@ def within_resume_limit(ask: Ask) -> Refusal | None:
     if held_ms <= limit_ms or _engineer_with_reason(ask):
         return None
     return Refusal("past_resume_limit", {"minutes": held_ms / 60_000.0, "limit": limit_ms / 60_000.0})
+
+
+def item_of(ask: Ask) -> int | None:
+    """Return the number of the start list's item that an order means, or None where there is no such item."""
+    item = ask.order.args.get("item")
+    if isinstance(item, bool) or not isinstance(item, int) or not 1 <= item <= len(ask.settings.start_items):
+        return None
+    return item
+
+
+def item_known(ask: Ask) -> Refusal | None:
+    """Refuse to tick what is not on the start list."""
+    if item_of(ask) is not None:
+        return None
+    return Refusal("no_item", {"item": ask.order.args.get("item"), "items": len(ask.settings.start_items)})
+
+
+def answered(ask: Ask) -> Refusal | None:
+    """Refuse an item that is neither found right nor, with a reason, wrong."""
+    ok = ask.order.args.get("ok")
+    if ok is True or (ok is False and str(ask.order.args.get("reason") or "").strip()):
+        return None
+    return Refusal("no_reason", {"item": ask.order.args.get("item")})
+
+
+def start_list_done(ask: Ask) -> Refusal | None:
+    """Refuse a start before each item of the start list was found right, not long ago."""
+    ticks = {tick.item: tick for tick in ask.state.ticks}
+    for item in range(1, len(ask.settings.start_items) + 1):
+        tick = ticks.get(item)
+        if tick is None:
+            return Refusal("start_list", {"item": item})
+        if not tick.ok:
+            return Refusal("start_list_refused", {"item": item, "by": tick.who, "reason": tick.reason})
+        age_ms = ask.facts.now_ms - tick.at_ms
+        if not 0 <= age_ms <= ask.settings.tick_stale_ms:
+            return Refusal("start_list_stale", {"item": item, "minutes": age_ms / 60_000.0})
+    return None
+
+
+def note_refusal(text: Scalar) -> Refusal | None:
+    """Refuse a note without words, or with more than a note holds."""
+    said = text.strip() if isinstance(text, str) else ""
+    return None if 0 < len(said) <= NOTE_CHARACTERS else Refusal("no_text", {"most": NOTE_CHARACTERS})
+
+
+def has_text(ask: Ask) -> Refusal | None:
+    """Refuse a note that says nothing."""
+    return note_refusal(ask.order.args.get("text"))
 
 
 def _engineer_with_reason(ask: Ask) -> bool:

@@ -12,9 +12,9 @@ from controller.core import alarms, moves
 from controller.core import orderchecks as check
 from controller.core.counters import count
 from controller.core.orderchecks import Ask, Check, Refusal
-from controller.core.state import CircuitState, Counters
+from controller.core.state import CircuitState, Counters, Tick
 from controller.core.table import Cause
-from controller.core.types import Event, EventKind, Scalar, State
+from controller.core.types import Event, EventKind, Order, Scalar, State
 
 ANYBODY: tuple[str, ...] = ()
 TECHNICIAN = ("technician",)
@@ -27,7 +27,10 @@ OPEN = (State.RUNNING, State.HELD, State.TRIPPED)
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One verb: who may (empty: all who may attach), in which states (empty: in all), what must hold, what it does."""
+    """One verb: who may (empty: all who may attach), in which states (empty: in all), what must hold, what it does.
+
+    `told`: the code of the event that accepts it.
+    """
 
     roles: tuple[str, ...]
     states: tuple[State, ...]
@@ -35,10 +38,11 @@ class Rule:
     effect: Callable[[Ask], CircuitState]
     reads_back: bool = False
     ignores_revision: bool = False
+    told: str = "accepted"
 
 
 def _load(ask: Ask) -> CircuitState:
-    return replace(ask.state, load=ask.order.load, revision=ask.state.revision + 1)
+    return replace(ask.state, load=ask.order.load, ticks=(), revision=ask.state.revision + 1)
 
 
 def _unload(ask: Ask) -> CircuitState:
@@ -70,8 +74,26 @@ def _done(ask: Ask) -> CircuitState:
     return ask.state if run is None else replace(ask.state, run=replace(run, done=True))
 
 
+def _tick(ask: Ask) -> CircuitState:
+    """Return the circuit with what a person found of one item; the newest word on an item counts."""
+    item, args = check.item_of(ask), ask.order.args
+    if item is None:
+        return ask.state
+    ok = args.get("ok") is True
+    reason = "" if ok else str(args.get("reason") or "")
+    kept = [tick for tick in ask.state.ticks if tick.item != item]
+    kept.append(Tick(item, ok, ask.order.who, ask.facts.now_ms, reason))
+    ticks = tuple(sorted(kept, key=lambda tick: tick.item))
+    return replace(ask.state, ticks=ticks, revision=ask.state.revision + 1)
+
+
+def _nothing(ask: Ask) -> CircuitState:
+    return ask.state
+
+
 def _acknowledge(ask: Ask) -> CircuitState:
-    return replace(ask.state, alarms=alarms.acknowledged(ask.state.alarms), revision=ask.state.revision + 1)
+    left = alarms.acknowledged(ask.state.alarms, ask.order.args.get("alarm"))
+    return replace(ask.state, alarms=left, revision=ask.state.revision + 1)
 
 
 def _reset(ask: Ask) -> CircuitState:
@@ -119,7 +141,7 @@ RULES: dict[str, Rule] = {
     "start": Rule(
         TECHNICIAN_OR_ENGINEER,
         (State.IDLE,),
-        (check.loaded, *MAY_FLOW, check.soaked, check.cool_enough, check.string_volts),
+        (check.loaded, *MAY_FLOW, check.soaked, check.cool_enough, check.string_volts, check.start_list_done),
         _start,
         reads_back=True,
     ),
@@ -142,14 +164,23 @@ RULES: dict[str, Rule] = {
     ),
     "block": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.not_blocked,), _block, reads_back=True),
     "unblock": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.may_unblock,), _unblock),
+    "note": Rule(ANYBODY, (), (check.has_text,), _nothing, ignores_revision=True, told="note"),
 }
 
-BATH_VERBS = ("hold", "stop", "acknowledge", "reset")
+TICK = Rule(TECHNICIAN, (State.IDLE,), (check.loaded, check.item_known, check.answered), _tick)
+"""`done` of an item of the start list."""
+
+BATH_VERBS = ("hold", "stop", "acknowledge", "reset", "note")
+
+
+def rule_of(order: Order) -> Rule | None:
+    """Return what holds for an order, or None where there is no such verb."""
+    return TICK if order.verb == "done" and "item" in order.args else RULES.get(order.verb)
 
 
 def refusal_of(ask: Ask) -> Refusal | None:
     """Return why the order is refused, or None."""
-    rule = RULES.get(ask.order.verb)
+    rule = rule_of(ask.order)
     if rule is None:
         return Refusal("unknown_verb", {"verb": ask.order.verb})
     if rule.roles and not set(rule.roles) & set(ask.order.roles):
@@ -176,14 +207,30 @@ def given(ask: Ask) -> tuple[CircuitState, Event]:
         "role": _role(order.roles, order.verb),
     }
     data.update({key: value for key, value in order.args.items() if key not in data})
-    refusal = refusal_of(ask)
-    if refusal is not None:
+    item = check.item_of(ask)
+    if item is not None:
+        data["item_text"] = ask.settings.start_items[item - 1]
+    rule, refusal = rule_of(order), refusal_of(ask)
+    if rule is None or refusal is not None:
+        refusal = refusal or Refusal("unknown_verb", {})
         return ask.state, Event(refusal.code, order.target, EventKind.REFUSAL, {**data, **refusal.data})
-    rule = RULES[order.verb]
     state = rule.effect(ask)
     if rule.reads_back:
         state = replace(state, pending=(*state.pending, (order.id, order.verb)))
-    return state, Event("accepted", order.target, EventKind.ORDER, data)
+    return state, Event(rule.told, order.target, EventKind.ORDER, data)
+
+
+def start_list(ask: Ask) -> list[Event]:
+    """Return what the start list said when a start was accepted, for the run's own record."""
+    items, events = ask.settings.start_items, list[Event]()
+    for tick in ask.state.ticks:
+        if not 1 <= tick.item <= len(items):
+            continue
+        minutes = (ask.facts.now_ms - tick.at_ms) / 60_000.0
+        text = items[tick.item - 1]
+        data: dict[str, Scalar] = {"item": tick.item, "item_text": text, "who": tick.who, "minutes": minutes}
+        events.append(Event("start_list_item", ask.state.name, data=data))
+    return events
 
 
 def _role(roles: tuple[str, ...], verb: str) -> str:

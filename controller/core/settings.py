@@ -99,7 +99,10 @@ class CircuitSettings:
 
 @dataclass(frozen=True, slots=True)
 class BathSettings:
-    """What the whole bath shares."""
+    """What the whole bath shares.
+
+    `start_items`: what people confirm before a start, item 1 first; a tick older than `tick_stale_ms` counts no more.
+    """
 
     hall: str
     name: str
@@ -116,6 +119,8 @@ class BathSettings:
     after_run_ms: int = 3_600_000
     after_run_probe_C: float = 40.0
     power_limit_kW: float | None = None
+    start_items: tuple[str, ...] = ()
+    tick_stale_ms: int = 1_800_000
 
     @property
     def settle_ms(self) -> int:

@@ -116,13 +116,24 @@ class LinkMemory:
 
 
 @dataclass(frozen=True, slots=True)
+class Tick:
+    """What a person found of one item of the start list (counted from 1); not `ok`: `reason` says what was found."""
+
+    item: int
+    ok: bool
+    who: str
+    at_ms: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class CircuitState:
     """All that one circuit's next decision needs besides its `CircuitIn`.
 
     `stored` is what `unknown` returns to once zero was read back. `revision` counts changes of state and alarms.
     `asked` are the set-points of the last `settle_ms`, `recent` the readings of current of the last 15 s, both as
     (moment, A), newest last. `hot_C` is the temperature of the last cycle.
-    `pending` are accepted orders (id, verb) whose read-back is still to come.
+    `pending` are accepted orders (id, verb) whose read-back is still to come. `ticks`: the start list, by item.
     """
 
     name: str
@@ -147,6 +158,7 @@ class CircuitState:
     allowed: Allowed = field(default_factory=Allowed)
     hot_C: float | None = None
     link: LinkMemory = field(default_factory=LinkMemory)
+    ticks: tuple[Tick, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,16 @@ from pydantic import ValidationError
 
 from controller.service.errors import Unreachable
 from controller.service.places import socket_folders
-from controller.service.protocol import MAX_LINE_BYTES, Answer, OrderMessage, ReadBack, Serves, WhoMessage, encode
+from controller.service.protocol import (
+    MAX_LINE_BYTES,
+    Answer,
+    Incoming,
+    OrderMessage,
+    ReadBack,
+    Serves,
+    WhoMessage,
+    encode,
+)
 
 M = TypeVar("M", Serves, Answer, ReadBack)
 
@@ -116,7 +125,7 @@ class Connection:
 
 
 class AsyncConnection:
-    """An attached client in an event loop: `messages` as they come, `send` for orders. Made by `attach`."""
+    """An attached client in an event loop: `messages` as they come, `send` for what it says itself. See `attach`."""
 
     def __init__(self, path: Path, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.path = path
@@ -134,7 +143,7 @@ class AsyncConnection:
                 return
             yield _parse(line, self.path)
 
-    async def send(self, message: OrderMessage | WhoMessage) -> None:
+    async def send(self, message: Incoming) -> None:
         """Sends one message; the answer comes among `messages`."""
         self._writer.write(encode(message))
         try:

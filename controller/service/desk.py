@@ -7,27 +7,33 @@ nothing of its own but what cannot be read.
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
 from controller import words
 from controller.bathmodel import BathFile
-from controller.core.orders import RULES
+from controller.core.orders import rule_of
 from controller.core.plan import compile_plan
 from controller.core.types import Event, EventKind, Load, Order, Scalar
 from controller.records.head import Text
+from controller.records.rows import time_utc
 from controller.service.batchlist import count, parse_batches
 from controller.service.clock import Now
 from controller.service.errors import Refused
 from controller.service.people import Person
-from controller.service.protocol import Answer, OrderMessage
+from controller.service.protocol import Answer, OrderMessage, ReadBack, Told
 from profiles.loader import load_model, read_document
 from profiles.problems import InputError
 from profiles.profile import Profile
 
 ANSWER_CYCLES_S = 60.0
 """Longest wait for the cycle that takes an order; the loop answers in the next one."""
+
+
+MOST_TOLD = 200
+"""Refusals kept for the next cycle to tell, so that a standing loop fills no memory."""
 
 
 class Desk:
@@ -43,6 +49,8 @@ class Desk:
         self._now = now
         self._waiting: list[Order] = []
         self._asked: dict[str, asyncio.Future[Answer]] = {}
+        self._orders: dict[str, Order] = {}
+        self._told: deque[dict[str, Any]] = deque(maxlen=MOST_TOLD)
         self.profiles: dict[str, Text] = {}
         self.taken = 0
 
@@ -59,9 +67,13 @@ class Desk:
             seen_revision=message.seen_revision,
         )
         if message.verb == "load":
-            order = self._with_load(order)
+            try:
+                order = self._with_load(order)
+            except Refused as refused:
+                self._tell(order, refused.text)
+                raise
         answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
-        self._asked[order.id] = answer
+        self._asked[order.id], self._orders[order.id] = answer, order
         self._waiting.append(order)
         self.taken += 1
         try:
@@ -74,6 +86,7 @@ class Desk:
             raise Refused("no_cycle", "no cycle took the order in time; look at what the circuit does") from None
         finally:
             self._asked.pop(order.id, None)
+            self._orders.pop(order.id, None)
             self._waiting = [waiting for waiting in self._waiting if waiting is not order]
 
     def take(self) -> tuple[Order, ...]:
@@ -82,18 +95,25 @@ class Desk:
         return orders
 
     def answer(self, events: tuple[Event, ...]) -> list[dict[str, Any]]:
-        """Answer who asked, and return the read-backs to be told to all."""
-        told: list[dict[str, Any]] = []
+        """Answer who asked, and return what is told to all: each order or refusal, and each read-back."""
+        told = list(self._told)
+        self._told.clear()
+        at = time_utc(self._now().utc_ms)
         for event in events:
             order_id = event.data.get("order")
-            if not isinstance(order_id, str):
+            if not isinstance(order_id, str) or event.kind not in (EventKind.ORDER, EventKind.REFUSAL):
                 continue
+            verb, text = str(event.data.get("verb") or ""), words.text(event)
             if event.code == "read_back":
-                told.append({"type": "readback", "id": order_id, "text": words.text(event)})
+                back = ReadBack(id=order_id, time_utc=at, verb=verb, target=event.target, text=text)
+                told.append(back.model_dump())
                 continue
+            who, accepted = str(event.data.get("who") or ""), event.kind is EventKind.ORDER
+            said = Told(id=order_id, time_utc=at, verb=verb, target=event.target, who=who, accepted=accepted, text=text)
+            told.append(said.model_dump())
             waiting = self._asked.get(order_id)
-            if waiting is not None and not waiting.done() and event.kind in (EventKind.ORDER, EventKind.REFUSAL):
-                waiting.set_result(_answer(order_id, event))
+            if waiting is not None and not waiting.done():
+                waiting.set_result(self._answer(order_id, event))
         return told
 
     def refuse(self, orders: tuple[Order, ...], verbs: tuple[str, ...], code: str) -> tuple[Order, ...]:
@@ -102,6 +122,7 @@ class Desk:
             waiting = self._asked.get(order.id)
             if order.verb in verbs and waiting is not None and not waiting.done():
                 waiting.set_result(Answer(id=order.id, accepted=False, code=code, text=words.REFUSALS[code]))
+                self._tell(order, f"{order.verb} refused: {words.REFUSALS[code]}")
         return tuple(order for order in orders if order.verb not in verbs)
 
     def refuse_all(self) -> None:
@@ -110,6 +131,27 @@ class Desk:
             if not waiting.done():
                 ending = words.REFUSALS["service_ending"]
                 waiting.set_result(Answer(id=order_id, accepted=False, code="service_ending", text=ending))
+                order = self._orders[order_id]
+                self._tell(order, f"{order.verb} refused: {ending}")
+
+    def _tell(self, order: Order, text: str) -> None:
+        """Keep for all who are attached what was refused before any cycle saw it; told with the next cycle."""
+        at = time_utc(self._now().utc_ms)
+        said = Told(
+            id=order.id, time_utc=at, verb=order.verb, target=order.target, who=order.who, accepted=False, text=text
+        )
+        self._told.append(said.model_dump())
+
+    def _answer(self, order_id: str, event: Event) -> Answer:
+        accepted, order = event.kind is EventKind.ORDER, self._orders.get(order_id)
+        rule = rule_of(order) if order is not None else None
+        return Answer(
+            id=order_id,
+            accepted=accepted,
+            code="" if accepted else event.code,
+            text=words.text(event),
+            reads_back=accepted and rule is not None and rule.reads_back,
+        )
 
     def _with_load(self, order: Order) -> Order:
         args = order.args
@@ -155,15 +197,3 @@ class Desk:
         if stated.tzinfo is None:
             raise Refused("bad_list", f"load list refused: {what} has no time zone")
         return now.now_ms - (now.utc_ms - round(stated.timestamp() * 1000))
-
-
-def _answer(order_id: str, event: Event) -> Answer:
-    accepted = event.kind is EventKind.ORDER
-    rule = RULES.get(str(event.data.get("verb")))
-    return Answer(
-        id=order_id,
-        accepted=accepted,
-        code="" if accepted else event.code,
-        text=words.text(event),
-        reads_back=accepted and rule is not None and rule.reads_back,
-    )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from controller.core.bath import fresh_state
@@ -17,18 +18,24 @@ from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
 
 WEEK_MS = 7 * 24 * 3_600_000
+ADDED_SINCE_CORE_1: Mapping[str, Any] = {"ticks": []}
 
 
 def state_to_keep(
-    state: BathState, utc_ms: int, folders: Mapping[str, str], profiles: Mapping[str, Text]
+    state: BathState,
+    utc_ms: int,
+    folders: Mapping[str, str],
+    profiles: Mapping[str, Text],
+    ended: Mapping[str, str] | None = None,
 ) -> dict[str, Any]:
-    """Return state.json's content: every circuit, the open run folders, the profiles that loads rest on."""
+    """Return state.json's content: every circuit, the open and ended run folders, the profiles that loads rest on."""
     codec = Codec()
     used = {each.load.plan.sha256 for each in state.circuits if each.load is not None}
     return {
         "now_ms": state.now_ms,
         "utc_ms": utc_ms,
         "open_runs": dict(folders),
+        "ended_runs": dict(ended or {}),
         "alarms": [codec.dump(Alarm, alarm) for alarm in state.alarms],
         "circuits": {each.name: codec.dump(CircuitState, each) for each in state.circuits},
         "profiles": {sha: {"name": text.name, "text": text.text} for sha, text in profiles.items() if sha in used},
@@ -43,11 +50,27 @@ def kept_circuits(content: Mapping[str, Any]) -> tuple[dict[str, CircuitState], 
     circuits = content.get("circuits")
     for name, plain in circuits.items() if isinstance(circuits, dict) else ():
         try:
-            found[name] = codec.load(CircuitState, plain)
+            found[name] = codec.load(CircuitState, _of_today(plain))
         except (PlainError, KeyError, TypeError, ValueError) as error:
             problems.append(f"state.json: {name}: {error}")
             found[str(name)] = unreadable(str(name))
     return found, problems
+
+
+def _of_today(plain: Any) -> Any:
+    """Return a circuit's plain state with what core 1 did not know yet: nothing was ticked then."""
+    return {**ADDED_SINCE_CORE_1, **plain} if isinstance(plain, dict) else plain
+
+
+def ended_folders(content: Mapping[str, Any], circuits: Mapping[str, CircuitState]) -> dict[str, str]:
+    """Return the folder names of runs that ended and were not unloaded, as far as state.json still says so."""
+    named = content.get("ended_runs")
+    ended = {name for name, each in circuits.items() if each.run is not None and each.run.end_ms is not None}
+    return {
+        str(name): Path(str(folder)).name
+        for name, folder in (named.items() if isinstance(named, Mapping) else ())
+        if name in ended
+    }
 
 
 def unreadable(name: str) -> CircuitState:
@@ -86,13 +109,17 @@ def begun_again(
     alarms: tuple[Alarm, ...] = (),
     *,
     after_run: bool,
+    gap_known: bool = True,
 ) -> BathState:
     """Return the bath of a new service: every circuit unknown until zero was read back, the purge begun anew.
 
-    `now_ms`: core time of the newest thing on record. `after_run`: current may have flowed not long ago.
+    `now_ms`: core time of the newest thing on record. `after_run`: current may have flowed not long ago. A start list
+    counts no more where nobody knows for how long the service was away (not `gap_known`).
     """
     fresh = fresh_state(settings)
     circuits = tuple(restarted(kept[each.name]) if each.name in kept else each for each in fresh.circuits)
+    if not gap_known:
+        circuits = tuple(replace(each, ticks=()) for each in circuits)
     return BathState(circuits, now_ms=now_ms, current_ms=now_ms if after_run else None, alarms=alarms)
 
 

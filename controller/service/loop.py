@@ -29,11 +29,12 @@ from controller.core.types import (
     State,
 )
 from controller.records.writer import Writer
+from controller.service.away import Away, followed
 from controller.service.clock import Clock, Now
 from controller.service.desk import Desk
 from controller.service.keeping import state_to_keep
 from controller.service.recorder import Recorder
-from controller.service.snapshot import snapshot
+from controller.service.snapshot import Seen, snapshot
 from controller.service.sockets import OrderSocket
 
 ROWS_A_FLUSH = 1000
@@ -61,7 +62,7 @@ class FieldLike(Protocol):
 
 @dataclass
 class Parts:
-    """What a service is put together from."""
+    """What a service is put together from. `pace`: of a stepped plant, (ratio, paused), for the snapshots."""
 
     settings: BathSettings
     clock: Clock
@@ -71,18 +72,24 @@ class Parts:
     writer: Writer
     socket: OrderSocket | None
     stepped: bool
+    pace: Callable[[], tuple[float, bool]] | None = None
 
 
 class Service:
     """One bath's control. `state` is the bath as last decided; `ending` asks the loop to hold all and leave."""
 
-    def __init__(self, parts: Parts, state: BathState, told: tuple[Event, ...] = ()) -> None:
-        """`told`: events of the start (a gap, a damaged record), written with the first cycle."""
+    def __init__(self, parts: Parts, state: BathState, told: tuple[Event, ...] = (), away: Away | None = None) -> None:
+        """`told`: events of the start (a gap, a damaged record), written with the first cycle.
+
+        `away`: runs that an earlier service left open.
+        """
         self.parts = parts
         self.state = state
         self.ending = False
         self.not_zero: tuple[str, ...] = ()
         self._told = told
+        self._away = away
+        self._last: tuple[BathOut, BathReading] | None = None
         self._now = Now(state.now_ms, 0)
         self._kept_revision: object = None
         self._rows = 0
@@ -154,25 +161,51 @@ class Service:
         for event in (*self._told, *self._notices()):
             parts.recorder.event(event, self._now.utc_ms, state.now_ms)
         self._told = ()
-        read_backs = parts.desk.answer(out.events)
-        revision = (state.revision, tuple(each.revision for each in state.circuits), tuple(parts.recorder.folders()))
+        self._away = followed(self._away, state, self._now.utc_ms)
+        self._last = (out, reading)
+        told_to_all = parts.desk.answer(out.events)
+        folders = parts.recorder.folders()
+        revision = (state.revision, tuple(each.revision for each in state.circuits), tuple(folders))
         if revision != self._kept_revision:
             self._kept_revision = revision
             parts.recorder.bath.put_state(
-                state_to_keep(state, self._now.utc_ms, parts.recorder.folders(), parts.desk.profiles)
+                state_to_keep(state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended())
             )
         if parts.socket is not None and parts.socket.clients:
             urgent = any(event.kind.value == "alarm" for event in out.events)
             if urgent or parts.socket.due:
                 await parts.socket.publish(self._snapshot(out, reading), urgent=urgent)
-            for message in read_backs:
+            for message in told_to_all:
                 await parts.socket.tell(message)
         if parts.stepped and parts.recorder.rows - self._rows >= ROWS_A_FLUSH:
             self._rows = parts.recorder.rows
             await asyncio.to_thread(parts.writer.flush)
 
+    async def show_again(self) -> None:
+        """Hand the last cycle's picture to every client again, with what changes between cycles: pace and dialogues.
+
+        For a stepped plant that stands still on purpose: its service must not look frozen.
+        """
+        socket = self.parts.socket
+        if socket is not None and socket.clients and self._last is not None:
+            await socket.publish(self._snapshot(*self._last), urgent=True)
+
     def _snapshot(self, out: BathOut, reading: BathReading) -> dict[str, Any]:
-        return snapshot(self.parts.settings, self.state, out, reading, self._now.utc_ms, self.parts.writer.trouble)
+        parts = self.parts
+        return snapshot(
+            Seen(
+                settings=parts.settings,
+                state=self.state,
+                out=out,
+                bath=reading,
+                utc_ms=self._now.utc_ms,
+                trouble=parts.writer.trouble,
+                folders={**parts.recorder.ended(), **parts.recorder.folders()},
+                prompts=parts.socket.prompts if parts.socket is not None else (),
+                pace=parts.pace() if parts.pace is not None else None,
+                away=self._away,
+            )
+        )
 
     def _notices(self) -> list[Event]:
         """Return what the service itself has to say: steps of the wall clock, trouble of the record."""

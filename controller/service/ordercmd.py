@@ -19,11 +19,20 @@ from pydantic import ValidationError
 from controller.service.batchlist import count, parse_batches
 from controller.service.client import ANSWER_S, Connection, find_sockets, new_id, serving
 from controller.service.errors import Unreachable
-from controller.service.protocol import RAISES_ENERGY, VERBS, Answer, OrderMessage, clean
+from controller.service.protocol import VERBS, Answer, OrderMessage, clean, raises_energy
 from profiles.problems import InputError, Problem
 
 EXIT_DONE, EXIT_REFUSED = 0, 1
 _LOAD_ONLY = ("profile", "batch", "first_filled", "last_filled", "continued")
+_BELONGS = {
+    **dict.fromkeys(_LOAD_ONLY, ("load",)),
+    "text": ("note",),
+    "alarm": ("acknowledge",),
+    "item": ("done",),
+    "not_ok": ("done",),
+    "told": ("start", "resume"),
+}
+"""The orders that an option belongs to; any other order with it is a mistake, not silently left out."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,6 +49,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--as-stated", metavar="NAME", help="the name for the record; a virtual bath only")
     parser.add_argument("--socket", metavar="PATH", type=Path, help="the service at PATH and no other")
     parser.add_argument("--json", action="store_true", help="the answer as one JSON object")
+    parser.add_argument("--text", metavar="TEXT", help="with note: what to keep, 1 to 500 characters")
+    parser.add_argument("--alarm", metavar="CODE", help="with acknowledge: this alarm alone")
+    parser.add_argument("--item", metavar="N", type=int, help="with done: the item of the start list, found right")
+    parser.add_argument("--not-ok", action="store_true", help="with --item: found wrong; --reason says what")
+    parser.add_argument("--told", metavar="NAMES", help="with start, resume: blocked neighbours whose person was told")
     load = parser.add_argument_group("with load")
     load.add_argument("--profile", metavar="FILE", type=Path, help="what the string shall receive")
     load.add_argument("--batch", metavar="LIST", help="what stands where: 'K3107:1-11 K3108:12-18'")
@@ -71,7 +85,8 @@ def run(args: argparse.Namespace) -> int:
 
 def message_of(args: argparse.Namespace) -> OrderMessage:
     """The message that these options ask for. Raises `InputError`."""
-    given: dict[str, Any] = load_args(args) if args.verb == "load" else _no_load_args(args)
+    _belong(args)
+    given: dict[str, Any] = load_args(args) if args.verb == "load" else _own_args(args)
     if args.reason:
         given["reason"] = args.reason
     try:
@@ -111,7 +126,7 @@ def load_args(args: argparse.Namespace) -> dict[str, Any]:
 
 def confirm(message: OrderMessage, stated: str | None, terminal: TextIO, prompt: TextIO) -> None:
     """Lets an order that can let current flow pass only with the target's name once more. Raises `InputError`."""
-    if message.verb not in RAISES_ENERGY:
+    if not raises_energy(message.verb, message.args):
         return
     if stated is None and terminal.isatty():
         print(f"{message.verb} {message.target}: type {message.target} to confirm: ", end="", file=prompt, flush=True)
@@ -138,11 +153,28 @@ def _listing(paths: tuple[Path, ...]) -> str:
     return ", ".join(clean(str(path), 200) for path in paths)
 
 
-def _no_load_args(args: argparse.Namespace) -> dict[str, Any]:
-    extra = [option for option in _LOAD_ONLY if getattr(args, option) not in {None, False}]
+def _belong(args: argparse.Namespace) -> None:
+    """Raise `InputError` where options were given that belong to another order."""
+    extra = [
+        _wrong(f"--{option.replace('_', '-')}", f"belongs to {' and '.join(verbs)} only")
+        for option, verbs in _BELONGS.items()
+        if args.verb not in verbs and getattr(args, option) not in (None, False)
+    ]
     if extra:
-        raise InputError([_wrong(f"--{option.replace('_', '-')}", "belongs to load only") for option in extra])
-    return {}
+        raise InputError(extra)
+
+
+def _own_args(args: argparse.Namespace) -> dict[str, Any]:
+    """Return what the orders besides load tell the service. Raises `InputError` for what lacks or contradicts."""
+    if args.verb == "note" and not clean(args.text or ""):
+        raise InputError([_wrong("--text", "a note needs it")])
+    if args.not_ok and args.item is None:
+        raise InputError([_wrong("--not-ok", "says what was found of an item, add --item N")])
+    if args.not_ok and not clean(args.reason or ""):
+        raise InputError([_wrong("--not-ok", "needs --reason TEXT: what was found")])
+    given = {name: getattr(args, name) for name in ("text", "alarm", "item", "told")}
+    said = {name: value for name, value in given.items() if value is not None}
+    return said if args.item is None else {**said, "ok": not args.not_ok}
 
 
 def _profile(_: str, text: str) -> dict[str, Any]:

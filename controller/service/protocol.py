@@ -1,7 +1,7 @@
 """The messages on the service's socket: one JSON object a line, at most 64 kB, checked before anything acts on it.
 
-In come `order` and `who`; out go `answer`, `readback`, `serves`, `snapshot` and `error`. What a client sends is hostile
-until it has passed here. No socket and no clock may enter.
+In come `order`, `who`, `prompt` and `pace`; out go `answer`, `order`, `readback`, `serves`, `snapshot` and `error`.
+What a client sends is hostile until it has passed here. No socket and no clock may enter.
 """
 
 from __future__ import annotations
@@ -17,15 +17,25 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, 
 MAX_LINE_BYTES = 64 * 1024
 """Length of a line with its line end, both ways."""
 
-Verb = Literal["load", "unload", "start", "hold", "resume", "stop", "done", "acknowledge", "reset", "block", "unblock"]
+Verb = Literal[
+    "load", "unload", "start", "hold", "resume", "stop", "done", "acknowledge", "reset", "block", "unblock", "note"
+]  # fmt: skip
 VERBS: tuple[str, ...] = get_args(Verb)
 
 RAISES_ENERGY = frozenset({"start", "resume", "reset", "unblock", "done"})
-"""Verbs that can let current flow, now or later: a script must name the target twice."""
+"""Verbs that can let current flow, now or later: see `raises_energy`."""
 
 MAX_TEXT = 8000
 _ID = r"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$"
 _KEY = r"^[a-z][A-Za-z0-9_]{0,39}$"
+
+
+def raises_energy(verb: str, args: Mapping[str, Any]) -> bool:
+    """Return whether an order can let current flow, now or later: then its target is named twice.
+
+    `done` of an item of the start list lets nothing flow by itself; `done` of a step's task does.
+    """
+    return verb in RAISES_ENERGY and not (verb == "done" and "item" in args)
 
 
 def clean(text: str, longest: int = MAX_TEXT) -> str:
@@ -85,8 +95,36 @@ class WhoMessage(BaseModel):
     id: Id
 
 
+class PromptMessage(BaseModel):
+    """A dialogue for an order was opened or shut at a console; the others see it. It decides nothing."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    type: Literal["prompt"] = "prompt"
+    id: Id
+    verb: Verb
+    target: Name
+    open: Annotated[bool, Field(strict=True)]
+    as_stated: Name | None = None
+
+
+class PaceMessage(BaseModel):
+    """How fast a stepped plant's time shall go: `ratio` in seconds of plant time a second. None leaves it as it is."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    type: Literal["pace"] = "pace"
+    id: Id
+    ratio: Annotated[float, Field(allow_inf_nan=False, gt=0, le=100_000)] | None = None
+    paused: Annotated[bool, Field(strict=True)] | None = None
+
+
 class Serves(BaseModel):
-    """The answer to `who`: the names that orders to this service may have as target, its bath first."""
+    """The answer to `who`: the names that orders to this service may have as target, its bath first.
+
+    `who`, `roles`: the person who asked, as the service knows them. `runs`: the absolute path of the records' folder.
+    `console`: how the service names this connection where it tells of open dialogues.
+    """
 
     model_config = ConfigDict(frozen=True)
 
@@ -94,6 +132,12 @@ class Serves(BaseModel):
     id: str
     targets: tuple[str, ...]
     virtual: bool = False
+    hall: str = ""
+    bath: str = ""
+    runs: str = ""
+    who: str = ""
+    roles: tuple[str, ...] = ()
+    console: str = ""
 
 
 class Answer(BaseModel):
@@ -119,12 +163,30 @@ class ReadBack(BaseModel):
 
     type: Literal["readback"] = "readback"
     id: str
+    time_utc: str = ""
+    verb: str = ""
+    target: str = ""
     text: str
 
 
-Incoming = OrderMessage | WhoMessage
+class Told(BaseModel):
+    """The core's word on anybody's order, told to every client. `time_utc`: of the cycle that decided."""
+
+    model_config = ConfigDict(frozen=True)
+
+    type: Literal["order"] = "order"
+    id: str
+    time_utc: str
+    verb: str
+    target: str
+    who: str
+    accepted: bool
+    text: str
+
+
+Incoming = OrderMessage | WhoMessage | PromptMessage | PaceMessage
 _INCOMING: TypeAdapter[Incoming] = TypeAdapter(Annotated[Incoming, Field(discriminator="type")])
-Reply = Answer | ReadBack | Serves
+Reply = Answer | ReadBack | Serves | Told
 
 
 class BadMessage(ValueError):

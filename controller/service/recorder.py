@@ -60,6 +60,7 @@ class Recorder:
         self._writer = writer
         self._by_count = by_count
         self._open: dict[str, Open] = {}
+        self._ended: dict[str, str] = {}
         self.bath = BathLog(runs, settings.name, writer)
         self.rows = 0
 
@@ -67,9 +68,22 @@ class Recorder:
         """Go on with a record that was opened again after a restart."""
         self._open[circuit] = Open(record, start_utc_ms)
 
+    @property
+    def runs(self) -> Path:
+        """The folder that holds the run folders."""
+        return self._runs
+
     def folders(self) -> dict[str, str]:
         """Return the name of each circuit's open run folder."""
         return {circuit: each.record.folder.name for circuit, each in self._open.items()}
+
+    def ended(self) -> dict[str, str]:
+        """Return the name of the folder of each circuit's ended run, while it is not unloaded."""
+        return dict(self._ended)
+
+    def remember_ended(self, folders: Mapping[str, str]) -> None:
+        """Take up the ended runs' folders that an earlier service knew."""
+        self._ended = dict(folders)
 
     def cycle(
         self, before: BathState, out: BathOut, after: BathState, utc_ms: int, profiles: Mapping[str, Text]
@@ -77,6 +91,8 @@ class Recorder:
         """Record one cycle: what each circuit was told, what it decided, what happened."""
         for old, new, cin in zip(before.circuits, after.circuits, out.told, strict=True):
             begins = new.run is not None and (old.run is None or new.run.end_ms is None)
+            if new.run is None and old.run is not None:
+                self._ended.pop(new.name, None)
             if begins and new.name not in self._open:
                 self._begin(new, cin.orders, utc_ms, profiles, anew=old.run is None)
         for event in out.events:
@@ -134,6 +150,7 @@ class Recorder:
         )
         record = RunRecord.create(self._runs, start, self._writer, by_count=self._by_count)
         self._open[state.name] = Open(record, utc_ms)
+        self._ended.pop(state.name, None)
 
     def _due(self, each: Open, old: CircuitState, new: CircuitState) -> bool:
         """Return whether a row is due: the interval, or a change that matters."""
@@ -146,6 +163,7 @@ class Recorder:
     def _end(self, each: Open, state: CircuitState, utc_ms: int) -> None:
         each.record.close(summary(each, state, utc_ms))
         each.record.release()
+        self._ended[state.name] = each.record.folder.name
         del self._open[state.name]
 
 

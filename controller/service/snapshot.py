@@ -1,124 +1,279 @@
-"""What the service shows of itself: one plain object, for consoles and scripts. Pure."""
+"""What the service shows of itself: one plain object, for consoles and scripts, format 2. Pure.
+
+A read quantity is [number, quality, age in ms]. What is None or empty is left out where the console's picture has the
+same default. Plans stand once, by the first twelve hex digits of their hash, for all circuits that use them.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from controller import words
+from controller.core import asking
 from controller.core.bath import BathOut
 from controller.core.ends import charge_end_Ah, moved_Ah
-from controller.core.facts import hottest_C
+from controller.core.limits import smallest_percent
+from controller.core.moves import would_owe_Ah
+from controller.core.orderchecks import Refusal
 from controller.core.sequence import step_of
-from controller.core.settings import BathSettings
-from controller.core.state import Alarm, BathState, CircuitState
-from controller.core.types import BathReading, CircuitIn, Value
+from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.state import Alarm, BathState, CircuitState, Run, Tick
+from controller.core.types import BathReading, CircuitIn, Condition, Load, Plan, PlanStep, State, Value
 from controller.records.rows import time_utc
+from controller.service.away import Away, away_shown
+
+FORMAT = "formbath/snapshot/2"
+DECIMALS = 4
+KEY_DIGITS = 12
+LONGEST_TEXT = 200
+LONGEST_SENTENCE = 300
+"""Characters of a text from outside, and of a refusal with all its cautions; the console shows no more of them."""
 
 
-def snapshot(
-    settings: BathSettings, state: BathState, out: BathOut, bath: BathReading, utc_ms: int, trouble: str | None
-) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """All that one snapshot is made of. `folders`: each circuit's open or last run folder, by name."""
+
+    settings: BathSettings
+    state: BathState
+    out: BathOut
+    bath: BathReading
+    utc_ms: int
+    trouble: str | None = None
+    folders: Mapping[str, str] = field(default_factory=dict)
+    prompts: tuple[Mapping[str, Any], ...] = ()
+    pace: tuple[float, bool] | None = None
+    away: Away | None = None
+
+
+def snapshot(seen: Seen) -> dict[str, Any]:
     """Return the whole picture of one cycle."""
+    settings, state, out = seen.settings, seen.state, seen.out
+    air_ms = state.now_ms - state.air_since_ms if state.air_since_ms is not None else None
+    circuits = zip(settings.circuits, state.circuits, out.told, out.standing, strict=True)
     return {
-        "format": "formbath/snapshot/1",
-        "time_utc": time_utc(utc_ms),
+        "format": FORMAT,
+        "time_utc": time_utc(seen.utc_ms),
         "now_ms": state.now_ms,
         "hall": settings.hall,
         "bath": settings.name,
         "virtual": settings.virtual,
+        "period_s": settings.period_ms / 1000.0,
         "stale_after_s": settings.stale_ms / 1000.0,
-        "record_trouble": trouble,
-        "purge_left_s": out.told[0].bath.purge_left_ms / 1000.0 if out.told else None,
-        "inputs": {
-            "water_C": [_value(value) for value in bath.water_C],
-            "airflow": _value(bath.airflow),
-            "hood_closed": _value(bath.hood_closed),
-            "emergency_stop_ok": _value(bath.emergency_stop_ok),
-            "flow_L_min": _value(bath.flow_L_min),
-            "level": _value(bath.level),
-            "hydrogen_percent_LEL": _value(bath.hydrogen_percent_LEL),
-            "link": bath.link.value,
-        },
-        "alarms": [_alarm(settings.name, alarm) for alarm in state.alarms],
+        "purge_s": settings.purge_ms / 1000.0,
+        "tick_stale_s": settings.tick_stale_ms / 1000.0,
+        "inputs": _inputs(seen.bath),
+        "limits": _limits(settings),
         "circuits": [
-            _circuit(each, cin, settings.stale_ms) for each, cin in zip(state.circuits, out.told, strict=True)
+            _circuit(settings, own, each, cin, standing, seen.folders.get(own.name))
+            for own, each, cin, standing in circuits
         ],
+        **_present(
+            record_trouble=seen.trouble,
+            purge_left_s=out.told[0].bath.purge_left_ms / 1000.0 if out.told else None,
+            air_s=air_ms / 1000.0 if air_ms is not None else None,
+            alarms=[_alarm(settings.name, alarm) for alarm in state.alarms],
+            start_items=list(settings.start_items),
+            plans=_plans(state),
+            pace=None if seen.pace is None else {"ratio": seen.pace[0], "paused": seen.pace[1]},
+            prompts=list(seen.prompts),
+            recovery=away_shown(seen.away),
+        ),
     }
 
 
-def _circuit(state: CircuitState, cin: CircuitIn, stale_ms: int) -> dict[str, Any]:
-    reading, command, load, run = cin.reading, state.command, state.load, state.run
-    cells = load.plan.cells * load.batteries if load is not None else None
-    shown: dict[str, Any] = {
+def _present(**parts: Any) -> dict[str, Any]:
+    """Return the parts that say anything: not None, not empty (False and 0 do say something)."""
+    return {key: part for key, part in parts.items() if part is not None and part != [] and part not in ({}, "")}
+
+
+def _number(number: float | None) -> float | None:
+    return None if number is None else round(number, DECIMALS)
+
+
+def _value(value: Value | None) -> list[Any] | None:
+    """Return a value with its quality and age, so that nothing old ever looks current."""
+    return None if value is None else [_number(value.number), value.quality.value, value.age_ms]
+
+
+def _inputs(bath: BathReading) -> dict[str, Any]:
+    return _present(
+        water_C=[_value(value) for value in bath.water_C],
+        airflow=_value(bath.airflow),
+        hood_closed=_value(bath.hood_closed),
+        emergency_stop_ok=_value(bath.emergency_stop_ok),
+        flow_L_min=_value(bath.flow_L_min),
+        level=_value(bath.level),
+        hydrogen_percent_LEL=_value(bath.hydrogen_percent_LEL),
+        link=bath.link.value,
+    )
+
+
+def _limits(settings: BathSettings) -> dict[str, Any]:
+    probe = settings.laws.probe
+    return {
+        "probe_derate_C": probe.derate_C,
+        "probe_hold_C": probe.hold_C,
+        "probe_trip_C": probe.trip_C,
+        "fresh_V": settings.fresh_V,
+        "fresh_scatter_V": settings.fresh_scatter_V,
+        "after_run_ms": settings.after_run_ms,
+        "after_run_probe_C": settings.after_run_probe_C,
+    }
+
+
+def _circuit(
+    settings: BathSettings,
+    own: CircuitSettings,
+    state: CircuitState,
+    cin: CircuitIn,
+    standing: tuple[Condition, ...],
+    folder: str | None,
+) -> dict[str, Any]:
+    reading, load, run = cin.reading, state.load, state.run
+    at = step_of(load.plan, run) if load is not None and run is not None else None
+    percent, code = smallest_percent(state.allowed.percent, at, standing)
+    return {
         "name": state.name,
         "state": state.state.value,
         "since_ms": state.since_ms,
         "confirmed": state.confirmed,
         "revision": state.revision,
-        "blocked_by": state.blocked_by or None,
         "output": state.output.value,
         "link": reading.link.value,
-        "set_current_A": command.set_current_A,
-        "voltage_limit_V": command.voltage_limit_V,
-        "allowed_percent": state.allowed.percent,
+        "places": own.places,
+        "set_current_A": _number(state.command.set_current_A),
+        "voltage_limit_V": _number(state.command.voltage_limit_V),
+        "current_max_A": own.current_max_A,
         "current_A": _value(reading.current_A),
         "voltage_V": _value(reading.voltage_V),
+        "read_set_A": _value(reading.set_current_A),
         "output_on": _value(reading.output_on),
-        "probes_C": [_value(probe) for probe in reading.probes],
-        "hot_C": hottest_C(reading.probes, stale_ms),
-        "counter_Ah": _value(reading.counter_Ah),
-        "cells": cells,
-        "alarms": [_alarm(state.name, alarm) for alarm in state.alarms],
+        **_present(
+            blocked_by=state.blocked_by,
+            blocked_ms=state.blocked_ms if state.blocked_by else None,
+            allowed_percent=_number(percent) if code is not None else None,
+            allowed_code=code,
+            probes_C=[_value(probe) for probe in reading.probes],
+            counter_Ah=_value(reading.counter_Ah),
+            cells=load.plan.cells * load.batteries if load is not None else None,
+            load=_load(load) if load is not None else None,
+            run=_run(state, run, at) if run is not None and at is not None else None,
+            folder=folder,
+            alarms=[_alarm(state.name, alarm) for alarm in state.alarms],
+            ticks=[_tick(tick) for tick in state.ticks],
+            start_checks=_start_checks(settings, own, state, cin, standing),
+            may={verb: _why(no) for verb, no in asking.may(settings, own, state, cin, standing).items()},
+        ),
     }
-    if load is not None:
-        shown["load"] = {
-            "profile": load.plan.name,
-            "revision": load.plan.revision,
-            "steps": len(load.plan.steps),
-            "planned_Ah": load.plan.planned_charge_Ah,
-            "batch": load.batch,
-            "batteries": load.batteries,
-        }
-    if run is not None and load is not None:
-        at = step_of(load.plan, run)
-        shown["run"] = {
-            "start_ms": run.start_ms,
-            "end_ms": run.end_ms,
-            "step": at.number,
-            "step_name": at.name,
-            "task": at.task or None,
-            "step_time_ms": run.step_time_ms,
-            "step_Ah": moved_Ah(run, at),
-            "step_end_Ah": charge_end_Ah(run, at),
-            "charge_Ah": run.counters.charge_Ah,
-            "discharge_Ah": run.counters.discharge_Ah,
-            "energy_Wh": run.counters.energy_Wh,
-            "owed_Ah": run.owed_Ah,
-            "held_since_ms": run.interruption.since_ms if run.interruption is not None else None,
-            "held_by": run.interruption.code if run.interruption is not None else None,
-            "hottest_C": run.hottest_C,
-            "highest_V_per_cell": run.highest_V_per_cell,
-        }
-    return shown
 
 
-def _value(value: Value | None) -> dict[str, Any] | None:
-    """Return a value with its quality and age, so that nothing old ever looks current."""
-    if value is None:
-        return None
-    return {"number": value.number, "quality": value.quality.value, "age_ms": value.age_ms}
+def _start_checks(
+    settings: BathSettings,
+    own: CircuitSettings,
+    state: CircuitState,
+    cin: CircuitIn,
+    standing: tuple[Condition, ...],
+) -> list[tuple[str, str]]:
+    """Return each check of a start with its refusal, for a circuit that could be started next."""
+    if state.state is not State.IDLE or state.load is None:
+        return []
+    ask = asking.ask_of(settings, own, state, cin, standing, "start")
+    return [(name, _why(refusal)) for name, refusal in asking.start_checks(ask)]
+
+
+def _why(refusal: Refusal | None) -> str:
+    return "" if refusal is None else words.refusal_text(refusal.code, refusal.data)[:LONGEST_SENTENCE]
+
+
+def _load(load: Load) -> dict[str, Any]:
+    plan = load.plan
+    most = plan.soak_max_ms if load.fresh else None
+    return _present(
+        plan=plan.sha256[:KEY_DIGITS],
+        batch=load.batch[:LONGEST_TEXT],
+        text=load.text[:LONGEST_TEXT],
+        batteries=load.batteries,
+        fresh=load.fresh,
+        first_filled_ms=load.first_filled_ms,
+        last_filled_ms=load.last_filled_ms,
+        start_from_ms=load.last_filled_ms + plan.soak_min_ms if load.fresh else None,
+        start_by_ms=load.first_filled_ms + most if most is not None else None,
+    )
+
+
+def _run(state: CircuitState, run: Run, at: PlanStep) -> dict[str, Any]:
+    held = run.interruption
+    return _present(
+        start_ms=run.start_ms,
+        started_by=run.started_by,
+        end_ms=run.end_ms,
+        step=at.number,
+        step_time_ms=run.step_time_ms,
+        step_Ah=_number(moved_Ah(run, at)),
+        step_end_Ah=_number(charge_end_Ah(run, at)),
+        charge_Ah=_number(run.counters.charge_Ah),
+        discharge_Ah=_number(run.counters.discharge_Ah) or None,
+        energy_Wh=_number(run.counters.energy_Wh),
+        owed_Ah=_number(run.owed_Ah) or None,
+        would_owe_Ah=_number(would_owe_Ah(state, state.now_ms)) or None,
+        restart_left_ms=run.restart_left_ms or None,
+        slow=run.slow or None,
+        held_since_ms=held.since_ms if held is not None else None,
+        held_by=held.code if held is not None else None,
+        hottest_C=_number(run.hottest_C),
+        highest_V_per_cell=_number(run.highest_V_per_cell),
+    )
+
+
+def _tick(tick: Tick) -> dict[str, Any]:
+    return _present(item=tick.item, ok=tick.ok, who=tick.who, at_ms=tick.at_ms, reason=tick.reason[:LONGEST_TEXT])
 
 
 def _alarm(target: str, alarm: Alarm) -> dict[str, Any]:
-    data = {"value": alarm.value, "limit": alarm.limit}
-    return {
-        "target": target,
-        "code": alarm.code,
-        "since_ms": alarm.since_ms,
-        "priority": alarm.priority,
-        "active": alarm.active,
-        "acknowledged": alarm.acknowledged,
-        "latched": alarm.latched,
-        **data,
-        "text": words.alarm_text(alarm.code, data),
-    }
+    return _present(
+        target=target,
+        code=alarm.code,
+        since_ms=alarm.since_ms,
+        priority=alarm.priority,
+        active=None if alarm.active else False,
+        acknowledged=alarm.acknowledged or None,
+        latched=alarm.latched or None,
+        value=_number(alarm.value),
+        limit=_number(alarm.limit),
+    )
+
+
+def _plans(state: BathState) -> dict[str, Any]:
+    plans = {each.load.plan.sha256[:KEY_DIGITS]: each.load.plan for each in state.circuits if each.load is not None}
+    return {key: _plan(plan) for key, plan in plans.items()}
+
+
+def _plan(plan: Plan) -> dict[str, Any]:
+    return _present(
+        name=plan.name,
+        revision=plan.revision,
+        planned_Ah=_number(plan.planned_charge_Ah),
+        charge_cap_Ah=_number(plan.charge_cap_Ah),
+        voltage_trip_V_per_cell=plan.voltage_trip_V_per_cell,
+        steps=[_step(step) for step in plan.steps],
+    )
+
+
+def _step(step: PlanStep) -> dict[str, Any]:
+    return _present(
+        number=step.number,
+        name=step.name,
+        kind=step.kind.value,
+        current_A=_number(step.current_A),
+        voltage_V_per_cell=step.voltage_V_per_cell,
+        time_ms=step.ends.time_ms,
+        charge_Ah=_number(step.ends.charge_Ah),
+        order=step.ends.order or None,
+        task=step.task,
+        restart_A=_number(step.restart_current_A),
+        restart_ms=step.restart_ms,
+        resume_within_ms=step.resume_within_ms,
+    )

@@ -9,42 +9,32 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections import OrderedDict
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from controller.service.errors import Refused
+from controller.service.fitting import snapshot_line
 from controller.service.listener import Listener
 from controller.service.listening import bind, peer_uid
 from controller.service.people import Person
-from controller.service.protocol import (
-    MAX_LINE_BYTES,
-    Answer,
-    BadMessage,
-    OrderMessage,
-    Serves,
-    WhoMessage,
-    decode,
-    encode,
-)
+from controller.service.protocol import MAX_LINE_BYTES, encode
+from controller.service.reception import Caller, House, OnOrder, OnPace, Reception
 
 SNAPSHOT_EVERY_S = 0.5
 BEHIND_S = 5.0
 MAX_CLIENTS = 32
-MAX_ORDERS_AT_ONCE = 8
-KNOWN_IDS = 1000
 _LOG = logging.getLogger("formbath.socket")
 
 Identify = Callable[[int], Person]
-OnOrder = Callable[[OrderMessage, Person], Awaitable[Answer]]
 
 
 class OrderSocket:
     """A service's end of the socket at `path`.
 
     `identify` turns a user id into a person (called off the loop's thread); `on_order` gives the core's answer, and may
-    take until the next cycle. `targets` are the names served, the bath first; `group`: the folder's group may attach.
+    take until the next cycle. `targets` are the names served, the bath first, `hall` and `runs` (the absolute path of
+    the records) what a client is told besides; `group`: the folder's group may attach. `on_pace`: of a stepped plant,
+    what a client asks of its time.
     """
 
     def __init__(
@@ -56,14 +46,18 @@ class OrderSocket:
         targets: tuple[str, ...] = (),
         virtual: bool = False,
         group: bool = False,
+        hall: str = "",
+        runs: str = "",
+        on_pace: OnPace | None = None,
         behind_s: float = BEHIND_S,
     ) -> None:
         self.path = path
         self._identify = identify
-        self._desk = _OrderDesk(on_order, targets, virtual)
+        self._reception = Reception(on_order, House(targets, virtual, hall, runs), on_pace)
         self._mode = 0o660 if group else 0o600
         self._behind_s = behind_s
         self._clients: dict[Listener, asyncio.Task[None]] = {}
+        self._served = 0
         self._server: asyncio.Server | None = None
         self._snapshot = b""
         self._next_s = 0.0
@@ -79,6 +73,11 @@ class OrderSocket:
         """Whether a snapshot would be shown now; else making one can be spared."""
         return asyncio.get_running_loop().time() >= self._next_s
 
+    @property
+    def prompts(self) -> tuple[dict[str, Any], ...]:
+        """The dialogues that clients have open, as a snapshot shows them."""
+        return self._reception.dialogues.seen(asyncio.get_running_loop().time())
+
     async def start(self) -> None:
         """Listens. Raises `OSError` where the path cannot be bound or another service answers there."""
         bound = bind(self.path, self._mode)
@@ -89,7 +88,7 @@ class OrderSocket:
 
         `urgent` (an alarm changed): at once.
         """
-        self._snapshot = _line({**snapshot, "type": "snapshot"})
+        self._snapshot = _snapshot_line(snapshot)
         loop = asyncio.get_running_loop()
         if urgent or loop.time() >= self._next_s:
             self._show_now()
@@ -133,9 +132,11 @@ class OrderSocket:
             writer.transport.abort()
             return
         client = Listener(writer, self._behind_s)
+        self._served += 1
+        console = f"c{self._served}"
         self._clients[client] = task
         try:
-            await self._converse(client, reader, peer_uid(writer))
+            await self._converse(client, reader, peer_uid(writer), console)
         except asyncio.CancelledError:
             # Only `close` cancels a client, and waits for it; the stream would report it as an error.
             _LOG.debug("client closed with the service")
@@ -150,70 +151,22 @@ class OrderSocket:
             # What was to be said has been handed to the system; waiting for a client that does not read would hang.
             writer.transport.abort()
 
-    async def _converse(self, client: Listener, reader: asyncio.StreamReader, uid: int) -> None:
+    async def _converse(self, client: Listener, reader: asyncio.StreamReader, uid: int, console: str) -> None:
         """Until the client hangs up or falls behind; an order that was taken goes its way all the same."""
         person = await asyncio.to_thread(self._identify, uid)
         if self._snapshot:
             client.show(self._snapshot)
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(client.send())
-            tasks.create_task(self._desk.attend(client, reader, person))
+            tasks.create_task(self._reception.attend(Caller(client, person, console), reader))
 
 
-class _OrderDesk:
-    """Takes the lines of a client, hands each order on once, and gives the answers."""
-
-    def __init__(self, on_order: OnOrder, targets: tuple[str, ...], virtual: bool) -> None:
-        self._on_order = on_order
-        self._targets = targets
-        self._virtual = virtual
-        self._known: OrderedDict[str, None] = OrderedDict()
-
-    async def attend(self, client: Listener, reader: asyncio.StreamReader, person: Person) -> None:
-        room = asyncio.Semaphore(MAX_ORDERS_AT_ONCE)
-        async with asyncio.TaskGroup() as orders:
-            while line := await _next_line(reader):
-                await room.acquire()
-                orders.create_task(self._take(client, line, person)).add_done_callback(lambda _: room.release())
-        client.finish()
-
-    async def _take(self, client: Listener, line: bytes, person: Person) -> None:
-        try:
-            message = decode(line)
-        except BadMessage as error:
-            client.tell(encode(Answer(id=error.id, accepted=False, code="bad_message", text=str(error))))
-            return
-        if isinstance(message, WhoMessage):
-            client.tell(encode(Serves(id=message.id, targets=self._targets, virtual=self._virtual)))
-        else:
-            client.tell(encode(await self._answer(message, person)))
-
-    async def _answer(self, message: OrderMessage, person: Person) -> Answer:
-        if message.id in self._known:
-            return _no(message, "known_id", "an order with this id was taken before, it is not repeated")
-        self._known[message.id] = None
-        while len(self._known) > KNOWN_IDS:
-            self._known.popitem(last=False)
-        try:
-            return await self._on_order(message, person.stating(message.as_stated))
-        except Refused as refused:
-            return _no(message, refused.code, refused.text)
-        except Exception:  # noqa: BLE001 - the person must get an answer, and the other orders theirs
-            _LOG.exception("order %s %s failed", message.verb, message.target)
-            return _no(message, "internal", "the service could not handle this order, look at what the circuit does")
-
-
-def _no(message: OrderMessage, code: str, text: str) -> Answer:
-    return Answer(id=message.id, accepted=False, code=code, text=text)
-
-
-async def _next_line(reader: asyncio.StreamReader) -> bytes:
-    """The next line, or nothing at the end, after a broken connection, or where a line is too long to be one."""
+def _snapshot_line(snapshot: Mapping[str, Any]) -> bytes:
+    """The snapshot as a line, shortened where it must be; one that does not fit at all is replaced as by `_line`."""
     try:
-        line = await reader.readline()
-    except (ValueError, OSError):
-        return b""
-    return line if line.endswith(b"\n") else b""
+        return snapshot_line(snapshot)
+    except (ValueError, TypeError):
+        return _line({**snapshot, "type": "snapshot"})
 
 
 def _line(message: Mapping[str, Any]) -> bytes:

@@ -21,10 +21,19 @@ from controller.records.resume import resume_run
 from controller.records.rows import parse_time, time_utc
 from controller.records.run import RunRecord
 from controller.records.writer import Writer
+from controller.service.away import found_open
 from controller.service.clock import RealClock, wall_ms
 from controller.service.desk import Desk
 from controller.service.errors import Unreachable
-from controller.service.keeping import base_ms, begun_again, kept_alarms, kept_circuits, kept_profiles, unreadable
+from controller.service.keeping import (
+    base_ms,
+    begun_again,
+    ended_folders,
+    kept_alarms,
+    kept_circuits,
+    kept_profiles,
+    unreadable,
+)
 from controller.service.locks import hold, locks_of
 from controller.service.loop import Parts, Service
 from controller.service.people import people_of
@@ -46,6 +55,7 @@ class Left:
     records: dict[str, tuple[RunRecord, int]]
     profiles: dict[str, Text]
     alarms: tuple[Alarm, ...]
+    ended: dict[str, str]
     events: tuple[Event, ...]
 
 
@@ -96,7 +106,16 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
             now_ms = resumed.last_now_ms
             utc_ms = resumed.last_utc_ms or utc_ms
     events += [Event("notice", settings.name, data={"what": said}) for said in problems]
-    return Left(circuits, now_ms, utc_ms or None, records, kept_profiles(content), kept_alarms(content), tuple(events))
+    return Left(
+        circuits=circuits,
+        now_ms=now_ms,
+        utc_ms=utc_ms or None,
+        records=records,
+        profiles=kept_profiles(content),
+        alarms=kept_alarms(content),
+        ended=ended_folders(content, circuits),
+        events=tuple(events),
+    )
 
 
 def open_folders(settings: BathSettings, content: Mapping[str, Any], runs: Path) -> dict[str, str]:
@@ -143,11 +162,15 @@ async def serve(bath: Bath, held: ExitStack) -> Service:
     left = what_was_left(settings, recorder, writer, bath.runs_path)
     for circuit, (record, start_utc_ms) in left.records.items():
         recorder.adopt(circuit, record, start_utc_ms)
-    begin_ms, known = base_ms(left.now_ms, left.utc_ms, wall_ms(), settings.stale_ms) if left.utc_ms else (0, True)
+    recorder.remember_ended(left.ended)
+    begun_utc_ms = wall_ms()
+    begin_ms, known = base_ms(left.now_ms, left.utc_ms, begun_utc_ms, settings.stale_ms) if left.utc_ms else (0, True)
     # Gas leaves cells for a time after a run: where there was one, or nobody knows, the after-run begins anew.
     after_run = any(each.run is not None or each.blocked_by for each in left.circuits.values())
-    state = begun_again(settings, left.circuits, left.now_ms, left.alarms, after_run=after_run)
-    service = Service(_parts(bath, settings, field, recorder, writer, begin_ms), state, _told(settings, left, known))
+    state = begun_again(settings, left.circuits, left.now_ms, left.alarms, after_run=after_run, gap_known=known)
+    away = found_open(settings, left.circuits, left.utc_ms, begun_utc_ms, known=known)
+    parts = _parts(bath, settings, field, recorder, writer, begin_ms)
+    service = Service(parts, state, _told(settings, left, known), away)
     service.parts.desk.profiles.update(left.profiles)
     writer.start()
     return service
@@ -160,9 +183,15 @@ def _parts(
     desk = Desk(bath.file, clock.last, writer.flush)
     place = socket_place(bath.file.hall, bath.file.name)
     identify = people_of(bath.file, os.getuid()).identify
-    targets = targets_of(bath)
     socket = OrderSocket(
-        place.path, identify, desk.on_order, targets=targets, virtual=bath.file.virtual, group=place.group
+        place.path,
+        identify,
+        desk.on_order,
+        targets=targets_of(bath),
+        virtual=bath.file.virtual,
+        group=place.group,
+        hall=bath.file.hall,
+        runs=str(bath.runs_path.absolute()),
     )
     return Parts(settings, clock, field, desk, recorder, writer, socket, stepped=False)
 

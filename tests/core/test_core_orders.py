@@ -12,7 +12,20 @@ from controller.core.state import Alarm, Interruption
 from controller.core.types import Output, Reaction, State
 
 ROLES = ("technician", "engineer", "maintenance", "quality")
-VERBS = ("load", "unload", "start", "hold", "resume", "stop", "done", "acknowledge", "reset", "block", "unblock")
+VERBS = (
+    "load",
+    "unload",
+    "start",
+    "hold",
+    "resume",
+    "stop",
+    "done",
+    "acknowledge",
+    "reset",
+    "block",
+    "unblock",
+    "note",
+)
 
 MAY = {
     "load": {"technician"},
@@ -26,7 +39,9 @@ MAY = {
     "reset": {"technician", "maintenance"},
     "block": {"technician", "maintenance"},
     "unblock": {"technician", "maintenance"},
+    "note": set(ROLES),
 }
+ANYBODY = ("hold", "stop", "note")
 IN = {
     "load": {State.IDLE},
     "unload": {State.IDLE, State.COMPLETE, State.STOPPED},
@@ -39,6 +54,7 @@ IN = {
     "reset": set(State) - {State.UNKNOWN},
     "block": set(State),
     "unblock": set(State),
+    "note": set(State),
 }
 TRIPPED_BY = Alarm("current_trip", 0, 2, Reaction.TRIP, active=False, acknowledged=True, latched=True)
 
@@ -62,6 +78,8 @@ def ask_for(kit, verb, state=None, roles=ROLES, who="anna", seen=None, **args):
     if verb == "reset":
         circuit = replace(circuit, alarms=(TRIPPED_BY,))
     facts = kit.facts(now_ms=4_000_000, current_A=15.0 if flows else 0.0)
+    if verb == "note":
+        args = {"text": "pump hums", **args}
     order = kit.order(verb, who=who, roles=roles, load=kit.load(), seen=seen, **args)
     return Ask(settings, settings.circuits[0], circuit, facts, kit.share(), (), order)
 
@@ -71,7 +89,7 @@ def code(ask):
     refusal = refusal_of(ask)
     state, event = given(ask)
     if refusal is None:
-        assert (event.code, event.kind) == ("accepted", "order")
+        assert (event.code, event.kind) == ("note" if ask.order.verb == "note" else "accepted", "order")
         return None
     assert (event.code, event.kind) == (refusal.code, "refusal")
     assert state is ask.state
@@ -81,7 +99,7 @@ def code(ask):
 def test_the_written_tables_name_every_verb():
     """A new verb must be written into these expectations."""
     assert set(VERBS) == set(RULES) == set(MAY) == set(IN)
-    assert set(BATH_VERBS) == {"hold", "stop", "acknowledge", "reset"}
+    assert set(BATH_VERBS) == {"hold", "stop", "acknowledge", "reset", "note"}
 
 
 @pytest.mark.parametrize("verb", VERBS)
@@ -92,9 +110,9 @@ def test_each_role_may_what_is_its_own(kit, verb, role):
 
 
 @pytest.mark.parametrize("verb", VERBS)
-def test_somebody_without_a_role_may_hold_and_stop_only(kit, verb):
-    """Whoever sees a fire may stop."""
-    assert code(ask_for(kit, verb, roles=())) == (None if verb in ("hold", "stop") else "role")
+def test_somebody_without_a_role_may_hold_stop_and_note_only(kit, verb):
+    """Whoever sees a fire may stop, and whoever sees anything may say so."""
+    assert code(ask_for(kit, verb, roles=())) == (None if verb in ANYBODY else "role")
 
 
 @pytest.mark.parametrize("verb", VERBS)
@@ -109,9 +127,9 @@ def test_each_verb_has_its_states(kit, verb, state):
 
 
 @pytest.mark.parametrize("verb", VERBS)
-def test_an_order_given_before_the_latest_change_is_refused_but_hold_and_stop(kit, verb):
+def test_an_order_given_before_the_latest_change_is_refused_but_those_anybody_may_give(kit, verb):
     """The person saw revision 4, the circuit is at 5."""
-    expected = None if verb in ("hold", "stop") else "changed"
+    expected = None if verb in ANYBODY else "changed"
     assert code(ask_for(kit, verb, seen=4)) == expected
     assert code(ask_for(kit, verb, seen=5)) is None
     assert code(ask_for(kit, verb, seen=None)) is None

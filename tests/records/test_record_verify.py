@@ -76,6 +76,25 @@ def test_another_core_number_is_not_compared(copy, monkeypatch, capsys):
     assert f"decided by core {head.CORE}, this is {head.CORE + 5}: not compared" in capsys.readouterr().out
 
 
+def test_a_record_of_core_1_is_not_compared(rec, tmp_path, monkeypatch, capsys):
+    """Its states and settings had fewer fields: that is said as another core's decisions; the rest of it is checked."""
+
+    def head_of_core_1(start):
+        plain = json.loads(head.write_head(start))
+        plain["core"] = 1
+        del plain["settings"]["start_items"], plain["settings"]["tick_stale_ms"], plain["layout"]["Tick"]
+        plain["layout"]["CircuitState"].remove("ticks")
+        return json.dumps(plain).encode()
+
+    monkeypatch.setattr("controller.records.run.write_head", head_of_core_1)
+    folder = rec.whole_run(tmp_path, cycles=20)
+    verdict = verify_run(folder)
+    assert verdict.wrong == []
+    assert "decisions: decided by core 1, this is 2: not compared" in verdict.notes
+    assert command(folder) == 0
+    assert "decided by core 1, this is 2: not compared" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize("name", ["run.json", "log.csv", "events.csv", "cycles.bin"])
 @settings(max_examples=12, deadline=None)
 @given(data=st.data())

@@ -22,6 +22,7 @@ from controller.service.protocol import OrderMessage
 
 PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
 NOW = Now(7_200_000, 1_773_648_000_000)  # 2 h after the start, 2026-03-16T08:00:00Z
+NOW_UTC = "2026-03-16T08:00:00.000Z"
 ANNA = Person("anna", ROLES)
 SETTINGS = BathSettings("north", "A", True, 1_000, 3_000, 5_000, (CircuitSettings("A01", 18, 0.5, 60.0, 340.0),))
 FILE = BathFile.model_validate(
@@ -236,10 +237,72 @@ async def test_each_gets_the_word_on_their_own_order(desk):
 
 
 def test_read_back_is_for_all(desk):
-    """What the device read back is told to every client, with the words of the catalogue."""
+    """What the device read back is told to every client: when, which order, which circuit, in the catalogue's words."""
     data = {"order": "t-1", "verb": "hold", "current_A": 0.04, "state": "held"}
     told = desk.answer((Event("read_back", "A01", EventKind.ORDER, data), Event("step_began", "A01")))
-    assert told == [{"type": "readback", "id": "t-1", "text": "hold: read back 0.0 A, held"}]
+    assert told == [
+        {
+            "type": "readback",
+            "id": "t-1",
+            "time_utc": NOW_UTC,
+            "verb": "hold",
+            "target": "A01",
+            "text": "hold: read back 0.0 A, held",
+        }
+    ]
+
+
+async def test_every_word_of_the_core_is_for_all(desk):
+    """Who did not ask sees the order too: accepted or refused, by whom, on what, when, in the answer's own words."""
+    tasks = [await given(desk, message("block", "A01", 1)), await given(desk, message("start", "A01", 2))]
+    inputs = BathReading((Value(25.0),), Value(1.0), Value(1.0))
+    silent = ChannelReading(LOST, LOST, LOST, LOST, LOST)
+    _, out = core_bath.step(SETTINGS, core_bath.fresh_state(SETTINGS), BathIn(1_000, inputs, (silent,), desk.take()))
+    told = desk.answer(out.events)
+    answers = await asyncio.gather(*tasks)
+    assert [
+        (said["type"], said["id"], said["verb"], said["target"], said["who"], said["time_utc"]) for said in told
+    ] == [
+        ("order", "t-1", "block", "A01", "anna", NOW_UTC),
+        ("order", "t-2", "start", "A01", "anna", NOW_UTC),
+    ]
+    assert [(said["accepted"], said["text"]) for said in told] == [(each.accepted, each.text) for each in answers]
+    assert [each.accepted for each in answers] == [True, False]
+
+
+async def test_order_to_the_bath_is_told_for_each_circuit_it_reaches(desk):
+    """A hold of the whole bath shows as the bath's order and as one on every circuit, under its one id."""
+    data = {"order": "t-1", "verb": "hold", "who": "anna"}
+    events = tuple(Event("accepted", target, EventKind.ORDER, data) for target in ("A", "A01"))
+    assert [(said["id"], said["target"]) for said in desk.answer(events)] == [("t-1", "A"), ("t-1", "A01")]
+
+
+async def test_refusal_at_the_desk_is_for_all_with_the_next_cycle(desk):
+    """What no cycle ever saw (a bad list, a full record, an ending service) is told to the others as well, once."""
+    with pytest.raises(Refused):
+        await desk.on_order(load_of(batch=""), ANNA)
+    first = await given(desk, message("start", "A01", 2))
+    desk.refuse(desk.take(), ("start",), "record_full")
+    second = await given(desk, message("hold", "A01", 3))
+    desk.refuse_all()
+    await asyncio.gather(first, second)
+    told = desk.answer(())
+    assert [(said["id"], said["verb"], said["accepted"], said["who"]) for said in told] == [
+        ("t-1", "load", False, "anna"),
+        ("t-2", "start", False, "anna"),
+        ("t-3", "hold", False, "anna"),
+    ]
+    assert told[0]["text"].startswith("load list refused: ")
+    assert told[1]["text"].startswith("start refused: the record ")
+    assert told[2]["text"] == "hold refused: the service is ending"
+    assert desk.answer(()) == []
+
+
+async def test_tick_is_answered_without_a_read_back(desk):
+    """An item of the start list moves no device: nobody waits for one."""
+    tick = await given(desk, message("done", "A01", 1, item=1, ok=True))
+    (answer,) = await core_answers(desk, tick)
+    assert (answer.accepted, answer.reads_back) == (False, False)
 
 
 async def test_refuse_all_answers_everybody(desk):

@@ -7,11 +7,12 @@ from dataclasses import replace
 from controller.core import output
 from controller.core.bath import fresh_state
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import Alarm, CircuitState
+from controller.core.state import Alarm, CircuitState, Run, Tick
 from controller.core.types import Output, Reaction, State
 from controller.service.keeping import (
     base_ms,
     begun_again,
+    ended_folders,
     kept_alarms,
     kept_circuits,
     state_to_keep,
@@ -75,6 +76,48 @@ def test_a_rectifier_found_on_goes_to_zero_before_it_goes_off():
     command = output.command(machine, 0.0, 0.0, has_contactor=True)
     assert (machine, since) == (Output.TO_ZERO, 1_000)
     assert (command.set_current_A, command.output_on, command.contactor_closed) == (0.0, True, True)
+
+
+def test_a_start_list_comes_back_with_its_moments():
+    """A restart in mid-list costs nobody a second walk; the ticks grow old by the time away."""
+    ticks = (Tick(1, True, "anna", 4_000), Tick(2, False, "bert", 5_000, "somebody there"))
+    circuits, _ = kept_circuits(kept(ticks=ticks))
+    assert begun_again(BATH, circuits, 7_000, after_run=False).circuits[0].ticks == ticks
+
+
+def test_a_start_list_of_unknown_age_counts_no_more():
+    """Where the wall clock cannot say how long the service was away, nobody knows how old a tick is."""
+    circuits, _ = kept_circuits(kept(ticks=(Tick(1, True, "anna", 4_000),)))
+    assert begun_again(BATH, circuits, 7_000, after_run=False, gap_known=False).circuits[0].ticks == ()
+
+
+def test_a_state_of_core_1_is_read():
+    """A circuit kept before there were start lists comes back as it was, with nothing ticked."""
+    content = kept(blocked_by="anna")
+    for plain in content["circuits"].values():
+        del plain["ticks"]
+    circuits, problems = kept_circuits(content)
+    assert problems == []
+    assert (circuits["A01"].blocked_by, circuits["A01"].ticks) == ("anna", ())
+
+
+def test_another_field_that_lacks_still_blocks():
+    """Only what core 1 did not know may be missing."""
+    content = kept(blocked_by="anna")
+    del content["circuits"]["A01"]["alarms"]
+    circuits, problems = kept_circuits(content)
+    assert circuits["A01"] == unreadable("A01")
+    assert "alarms" in problems[0]
+
+
+def test_folders_of_ended_runs_come_back():
+    """As bare names, and only of circuits that still have their ended run."""
+    ended = Run(0, "anna", end_ms=5_000)
+    content = kept(run=ended)
+    content["ended_runs"] = {"A01": "/elsewhere/20260316T060000Z-A-A01-K1", "A02": "gone"}
+    circuits, _ = kept_circuits(content)
+    assert ended_folders(content, circuits) == {"A01": "20260316T060000Z-A-A01-K1"}
+    assert ended_folders({}, circuits) == ended_folders({"ended_runs": [1]}, circuits) == {}
 
 
 def test_nothing_kept_is_a_fresh_bath():

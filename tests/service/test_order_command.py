@@ -16,7 +16,7 @@ from controller.service import ordercmd
 from controller.service.client import Connection, serving
 from controller.service.errors import Unreachable
 from controller.service.people import Person
-from controller.service.protocol import RAISES_ENERGY, VERBS, Answer, ReadBack, encode
+from controller.service.protocol import RAISES_ENERGY, VERBS, Answer, ReadBack, encode, raises_energy
 from controller.service.sockets import OrderSocket
 from profiles.problems import InputError
 
@@ -57,6 +57,14 @@ async def loop(tmp_path, monkeypatch):
     await made.socket.start()
     yield made
     await made.socket.close()
+
+
+async def test_who_says_as_whom_and_where(loop, tmp_path):
+    """The blocking client reads all of the answer: the person, the bath, its own connection's name."""
+    with await asyncio.to_thread(Connection, tmp_path / "hall-Q.sock") as connection:
+        served = await asyncio.to_thread(connection.who)
+    assert (served.who, served.roles, served.bath, served.targets) == ("ada", (), "Q", ("Q", CIRCUIT))
+    assert served.console
 
 
 def options(*words: str) -> argparse.Namespace:
@@ -106,7 +114,52 @@ def test_order_that_can_let_current_flow_needs_the_name_twice(verb):
 @pytest.mark.parametrize("verb", sorted(set(VERBS) - RAISES_ENERGY - {"load"}))
 def test_order_towards_less_current_needs_no_confirmation(verb):
     """Hold, stop, block and the like go out at once."""
-    ordercmd.confirm(ordercmd.message_of(options(verb, CIRCUIT)), None, io.StringIO(), io.StringIO())
+    words = ("--text", "pump hums") if verb == "note" else ()
+    ordercmd.confirm(ordercmd.message_of(options(verb, CIRCUIT, *words)), None, io.StringIO(), io.StringIO())
+
+
+def test_tick_of_the_start_list_needs_no_confirmation():
+    """It lets nothing flow by itself; `done` of a step's task, with the same verb, does."""
+    ticked = ordercmd.message_of(options("done", CIRCUIT, "--item", "2"))
+    assert ticked.args == {"item": 2, "ok": True}
+    ordercmd.confirm(ticked, None, io.StringIO(), io.StringIO())
+    crossed = ordercmd.message_of(options("done", CIRCUIT, "--item", "1", "--not-ok", "--reason", "battery 4"))
+    assert crossed.args == {"item": 1, "ok": False, "reason": "battery 4"}
+    with pytest.raises(InputError, match="--confirm"):
+        ordercmd.confirm(ordercmd.message_of(options("done", CIRCUIT)), None, io.StringIO(), io.StringIO())
+
+
+def test_what_lets_current_flow_is_decided_in_one_place():
+    """Every verb with and without an item: only a tick is taken out, and only where the verb is `done`."""
+    assert {verb for verb in VERBS if raises_energy(verb, {})} == RAISES_ENERGY
+    assert {verb for verb in VERBS if raises_energy(verb, {"item": 1})} == RAISES_ENERGY - {"done"}
+
+
+def test_options_become_arguments_of_their_order():
+    """A note's text, one alarm's code, the neighbours who were told."""
+    assert ordercmd.message_of(options("note", CIRCUIT, "--text", "pump hums")).args == {"text": "pump hums"}
+    assert ordercmd.message_of(options("acknowledge", CIRCUIT, "--alarm", "step_slow")).args == {"alarm": "step_slow"}
+    assert ordercmd.message_of(options("acknowledge", CIRCUIT)).args == {}
+    assert ordercmd.message_of(options("resume", CIRCUIT, "--told", "A12")).args == {"told": "A12"}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("note",), "--text: a note needs it"),
+        (("note", "--text", " "), "--text: a note needs it"),
+        (("hold", "--text", "x"), "--text: belongs to note only"),
+        (("reset", "--alarm", "x"), "--alarm: belongs to acknowledge only"),
+        (("start", "--item", "1"), "--item: belongs to done only"),
+        (("block", "--told", "A12"), "--told: belongs to start and resume only"),
+        (("done", "--not-ok"), "--not-ok: says what was found of an item"),
+        (("done", "--item", "1", "--not-ok"), "--not-ok: needs --reason"),
+    ],
+)
+def test_options_that_lack_or_belong_elsewhere_are_errors(words, said):
+    """Nothing is left out in silence, and nothing half is sent."""
+    with pytest.raises(InputError, match=said):
+        ordercmd.message_of(options(words[0], CIRCUIT, *words[1:]))
 
 
 class Terminal(io.StringIO):

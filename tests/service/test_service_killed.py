@@ -122,6 +122,11 @@ def circuit(socket_path: Path) -> dict:
         return connection.snapshot()["circuits"][0]
 
 
+def recovery(socket_path: Path) -> dict | None:
+    with Connection(socket_path) as connection:
+        return connection.snapshot().get("recovery")
+
+
 def started(program, bath: Path, observer: Observer) -> tuple:
     """A service with a run under full current, and the run's folder with some rows on disk."""
     service, socket_path = program.service(bath)
@@ -181,6 +186,13 @@ def test_killed_service_leaves_zero_current_and_all_rows(program, bath, plant, o
     silent_s = (datetime.now(UTC) - last_time(left)).total_seconds()
     shown = stays_at_zero(program, observer, socket_path, 4_000)
     assert shown["run"]["held_by"] == "service_away"
+    away = recovery(socket_path)
+    assert list(away["circuits"]) == ["A01"]
+    assert away["from_utc"] < away["to_utc"]
+    assert 0.0 < away["away_s"] < silent_s + 1.0
+    assert away["circuits"]["A01"]["zero_utc"] >= away["to_utc"]
+    assert 0.0 < away["circuits"]["A01"]["unsure_Ah"] < 1.1 * CHARGE_A * (WATCHDOG_S + 3.0) / 3600
+    assert away["circuits"]["A01"]["answered"] is False
     program.until(lambda: b",gap," in whole_lines(run / "events.csv"), 30)
     (said,) = re.findall(r"nothing was read for (\d+) s", (run / "events.csv").read_text())
     LOG.info("gap of %s s stated, %.1f to %.1f s seen", said, away_s, silent_s)
@@ -190,6 +202,7 @@ def test_killed_service_leaves_zero_current_and_all_rows(program, bath, plant, o
     assert "read back: " in program.order(socket_path, "resume", "A01", "--confirm", "A01")
     program.until(lambda: observer.current_A() > 0.6 * CHARGE_A, 30)
     assert circuit(socket_path)["state"] == "running"
+    assert recovery(socket_path) is None
     assert service.end() == 0, service.said
     assert abs(observer.current_A()) < ZERO_A
     assert not observer.output_on()

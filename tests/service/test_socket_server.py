@@ -50,7 +50,10 @@ def desk() -> Desk:
 
 @pytest.fixture
 async def service(tmp_path, desk):
-    server = OrderSocket(tmp_path / "s.sock", me, desk.on_order, targets=("A", "A07"), virtual=True, behind_s=0.3)
+    server = OrderSocket(
+        tmp_path / "s.sock", me, desk.on_order, targets=("A", "A07"), virtual=True, hall="north", runs="/data/runs",
+        behind_s=0.3,
+    )  # fmt: skip
     await server.start()
     yield server
     await server.close()
@@ -174,8 +177,8 @@ async def test_hold_goes_its_way_when_the_client_hangs_up(service, desk):
     await until(lambda: service.clients == 0)
 
 
-async def test_who_names_the_targets(service):
-    """A client can ask which names this service serves."""
+async def test_who_names_the_house_and_the_person(service):
+    """A client can ask which names this service serves, where its records are, and as whom it knows the person."""
     async with client_of(service) as (client, messages):
         await client.send(WhoMessage(id="w"))
         assert await next_of(messages, "serves") == {
@@ -183,6 +186,12 @@ async def test_who_names_the_targets(service):
             "id": "w",
             "targets": ["A", "A07"],
             "virtual": True,
+            "hall": "north",
+            "bath": "A",
+            "runs": "/data/runs",
+            "who": "ada",
+            "roles": ["technician"],
+            "console": "c1",
         }
 
 

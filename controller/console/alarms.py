@@ -1,0 +1,166 @@
+"""The alarms page: every open alarm in words, first what is first to be done; and what `k` acknowledges. Pure.
+
+An alarm is drawn whole or not at all: a text that sends hands to a string is never cut. Only what was on the screen for
+a second can be acknowledged, one alarm at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from controller.console.outlook import age_text, clock_at, mark_parts
+from controller.console.picture import AlarmView
+from controller.console.prompttypes import Step, Wanted
+from controller.console.row import Row, fitted, row, wrapped
+from controller.console.scene import BathSeen, Scene, style_of
+
+Key = tuple[str, str, str]
+"""Bath, target, code."""
+
+ON_SCREEN_S = 1.0
+INDENT = "    "
+FRAME_ROWS = 6
+SMALLEST = 12
+"""Below this height of a terminal the page itself is not drawn."""
+
+
+def key_of(seen: BathSeen, alarm: AlarmView) -> Key:
+    """What an alarm is known by."""
+    return seen.name, alarm.target, alarm.code
+
+
+def length(scene: Scene) -> int:
+    """How many alarms the cursor moves over."""
+    return len(scene.alarms())
+
+
+def rows(scene: Scene, width: int, height: int) -> list[Row]:
+    """Return the alarms around the cursor, each whole, and how many are above and below."""
+    if height <= 0:
+        return []
+    first, blocks = _window(scene, width, height)
+    if not blocks:
+        return [fitted(Row(scene.say("alarms.none")), width)]
+    made = [one for block in blocks for one in block][:height]
+    if len(made) < height and len(blocks) < length(scene):
+        made.append(Row(_hidden(scene, first, first + len(blocks))))
+    return [fitted(each, width) for each in made]
+
+
+def on_screen(scene: Scene, width: int, height: int) -> list[Key]:
+    """Return the alarms that this page draws whole in so many rows."""
+    if height <= 0:
+        return []
+    first, blocks = _window(scene, width, height)
+    room, found = height, []
+    for (seen, alarm), block in zip(scene.alarms()[first:], blocks, strict=False):
+        room -= len(block)
+        if room >= 0:
+            found.append(key_of(seen, alarm))
+    return found
+
+
+def drawn(scene: Scene, width: int, height: int) -> list[Key]:
+    """Return the alarms that a terminal of this size shows: the one told above every page, and what this page draws."""
+    top = _on_top(scene)
+    found = [key_of(*top)] if top is not None else []
+    if scene.place.page == "alarms" and height >= SMALLEST:
+        found += [key for key in on_screen(scene, width, height - FRAME_ROWS) if key not in found]
+    return found
+
+
+def _on_top(scene: Scene) -> tuple[BathSeen, AlarmView] | None:
+    """Return the alarm that stands above every page; a bath that does not answer takes its first line."""
+    first = _first(scene)
+    if first is None or all(each.trusted for each in scene.baths):
+        return first
+    return None if scene.said or first[1].acknowledged else first
+
+
+def _first(scene: Scene) -> tuple[BathSeen, AlarmView] | None:
+    return next(((seen, alarm) for seen, alarm in scene.alarms() if seen.trusted), None)
+
+
+def acknowledgement(scene: Scene, drawn_since: Mapping[Key, float], now_s: float) -> Step:
+    """Return the order that acknowledges one alarm: on the alarms page the selected one, elsewhere the first.
+
+    `drawn_since`: since when each alarm has been on the screen. It changes nothing in the process.
+    """
+    listed = scene.alarms()
+    if scene.replay:
+        return Step(None, said=scene.say("orders.replay"))
+    if not listed:
+        return Step(None, said=scene.say("alarms.none"))
+    chosen = listed[_cursor(scene, len(listed))] if scene.place.page == "alarms" else _first(scene)
+    seen, alarm = chosen if chosen is not None else listed[0]
+    if alarm.acknowledged:
+        return Step(None, said=scene.say("alarms.seen_already", target=alarm.target))
+    since = drawn_since.get(key_of(seen, alarm))
+    if since is None or now_s - since < ON_SCREEN_S:
+        return Step(None, said=scene.say("alarms.look_first", target=alarm.target))
+    return Step(None, (Wanted(seen.name, "acknowledge", alarm.target, {"alarm": alarm.code}),))
+
+
+def _cursor(scene: Scene, count: int) -> int:
+    return max(0, min(scene.place.cursor, count - 1))
+
+
+def _hidden(scene: Scene, first: int, last: int) -> str:
+    listed = scene.alarms()
+    new = sum(1 for _, alarm in (*listed[:first], *listed[last:]) if not alarm.acknowledged)
+    return scene.say("alarms.hidden", above=first, below=len(listed) - last, new=new)
+
+
+def _window(scene: Scene, width: int, height: int) -> tuple[int, list[list[Row]]]:
+    """Return which alarm is the first shown, and the alarms shown: whole ones, the selected among them.
+
+    A row is left for how many are hidden, where some are; one alarm higher than the page is shown as far as it goes.
+    Only what may be seen is put into words: there may be hundreds.
+    """
+    listed = scene.alarms()
+    if not listed:
+        return 0, []
+    at = _cursor(scene, len(listed))
+    made: dict[int, list[Row]] = {}
+
+    def block(number: int) -> list[Row]:
+        if number not in made:
+            seen, alarm = listed[number]
+            made[number] = _block(scene, seen, alarm, width, selected=number == at)
+        return made[number]
+
+    first, last = at, at + 1
+    for room in (height, max(1, height - 1)):
+        first, last, used = at, at + 1, len(block(at))
+        while first > 0 and used + len(block(first - 1)) <= room:
+            first -= 1
+            used += len(block(first))
+        while last < len(listed) and used + len(block(last)) <= room:
+            used += len(block(last))
+            last += 1
+        if first == 0 and last == len(listed):
+            break
+    return first, [block(number) for number in range(first, last)]
+
+
+def _block(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int, *, selected: bool) -> list[Row]:
+    """Return one alarm: cause with value and limit; what was done and what to do; who works there."""
+    said = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
+    at = clock_at(scene, seen, alarm.since_ms, "%H:%M:%S")
+    head = [">" if selected else " ", *mark_parts(scene, alarm), f" {at} ", (style_of(alarm.priority), alarm.target)]
+    old = "" if seen.trusted else f" {age_text(seen.silent_s * 1000.0 if seen.silent_s < 1e10 else 1e13)}"
+    before = row(*head, f"{old} ")
+    cause = wrapped(before.text + said.cause, width, INDENT, 4)
+    made = [Row(cause[0].text, before.spans), *cause[1:]]
+    if said.did:
+        made += _indented(scene.say("alarms.did_do", did=said.did, do=said.do), width)
+    circuit = seen.picture.circuit(alarm.target) if seen.picture is not None else None
+    if circuit is not None and circuit.blocked_by:
+        made.append(row(INDENT, ("waits", scene.say("alarms.blocked")), f" {circuit.blocked_by}"))
+    return made
+
+
+def _indented(text: str, width: int) -> list[Row]:
+    """Return a whole text set in; never cut, whatever its length."""
+    lines = wrapped(text, max(8, width - len(INDENT)), "", 1000)
+    return [Row(INDENT + line.text) for line in lines]

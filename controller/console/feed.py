@@ -1,0 +1,67 @@
+"""What the page in view needs from the records: the selected circuit's trend, the baths' events. Files only."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from controller.console.records import EventTail, TrendReader
+from controller.console.scene import EventLine, Scene, TrendData
+
+MOST_EVENTS = 2000
+
+
+class Feed:
+    """Keeps the readers of what was last looked at, so that only what is new is read. Called off the loop's thread."""
+
+    def __init__(self) -> None:
+        self.trend: TrendData | None = None
+        self.events: tuple[EventLine, ...] = ()
+        self._trend: tuple[Path, TrendReader] | None = None
+        self.trouble = ""
+        """What of the events cannot be read, as a sentence."""
+        self._tails: dict[str, EventTail] = {}
+
+    def update(self, scene: Scene) -> None:
+        """Read on for the page in view."""
+        if scene.place.page in {"circuit", "trend", "bath", "hall"}:
+            self._read_trend(scene)
+        if scene.place.page == "events":
+            self._read_events(scene)
+
+    def _read_trend(self, scene: Scene) -> None:
+        folder = self._folder(scene)
+        if folder is None:
+            self.trend, self._trend = None, None
+            return
+        if self._trend is None or self._trend[0] != folder:
+            self._trend = (folder, TrendReader(folder))
+        self.trend = self._trend[1].update()
+
+    def _folder(self, scene: Scene) -> Path | None:
+        if scene.selected is None:
+            return None
+        seen, circuit = scene.selected
+        # A name from the socket is one part of a path here, never a way up.
+        if not seen.runs or not circuit.folder or Path(circuit.folder).name != circuit.folder:
+            return None
+        return Path(seen.runs) / circuit.folder
+
+    def _read_events(self, scene: Scene) -> None:
+        lines: list[EventLine] = []
+        trouble = ""
+        for seen in scene.baths:
+            if not seen.runs or seen.picture is None:
+                continue
+            folders = {
+                each.name: each.folder
+                for each in seen.picture.circuits
+                if each.folder and Path(each.folder).name == each.folder
+            }
+            tail = self._tails.get(seen.name)
+            if tail is None:
+                tail = self._tails[seen.name] = EventTail(Path(seen.runs), seen.name, folders)
+            tail.follow(folders)
+            lines += tail.update()
+            trouble = trouble or tail.trouble
+        self.events = tuple(sorted(lines, key=lambda line: line.time_utc)[-MOST_EVENTS:])
+        self.trouble = trouble

@@ -1,0 +1,105 @@
+"""Orders followed to their end: asked, then read back or refused, whoever gave them. Pure."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from controller.console.scene import OrderLine
+from controller.service.protocol import clean
+from controller.words import Say
+
+MOST = 60
+Key = tuple[str, str]
+
+
+class Followed:
+    """The newest orders by id and target, oldest first.
+
+    An order to a bath is one line: its circuits' parts share its id, and only a refused one gets a line of its own.
+    """
+
+    def __init__(self) -> None:
+        self._lines: OrderedDict[Key, OrderLine] = OrderedDict()
+        self._own: dict[str, str] = {}
+
+    def lines(self) -> tuple[OrderLine, ...]:
+        """Every order still remembered, oldest first."""
+        return tuple(self._lines.values())
+
+    def asked(self, order_id: str, verb: str, target: str, who: str, time_utc: str) -> None:
+        """An order of this console has been sent."""
+        self._own[order_id] = target
+        self._put((order_id, target), OrderLine(time_utc, verb, target, who))
+
+    def lost(self, order_id: str, why: str) -> None:
+        """An order could not be sent."""
+        key = (order_id, self._own.get(order_id, ""))
+        if key in self._lines:
+            self._put(key, replace(self._lines[key], accepted=False, text=why))
+
+    def take(self, message: Mapping[str, Any], say: Say) -> str:
+        """Take an answer, an order of anybody or a read-back; return the line that is worth saying now, or nothing."""
+        kind, order_id = message.get("type"), str(message.get("id") or "")
+        if kind == "order":
+            return self._order(order_id, message, say)
+        if kind == "answer":
+            return self._answer(order_id, message, say)
+        return self._read_back(order_id, message, say) if kind == "readback" else ""
+
+    def _answer(self, order_id: str, message: Mapping[str, Any], say: Say) -> str:
+        key = (order_id, self._own.get(order_id, ""))
+        known = self._lines.get(key)
+        if known is None:
+            return ""
+        accepted, text = bool(message.get("accepted")), _text(message, "text", 300)
+        self._put(key, replace(known, accepted=accepted, text=text))
+        told = "orders.refused" if not accepted else "orders.asked" if message.get("reads_back") else "orders.answered"
+        return say(told, verb=known.verb, target=known.target, text=text)
+
+    def _read_back(self, order_id: str, message: Mapping[str, Any], say: Say) -> str:
+        target = _text(message, "target", 64)
+        key = (order_id, target)
+        if key not in self._lines:
+            key = next((each for each in self._lines if each[0] == order_id), key)
+        known = self._lines.get(key)
+        if known is None:
+            return ""
+        text = _text(message, "text", 300)
+        self._put(key, replace(known, read_back=text))
+        if order_id not in self._own:
+            return ""
+        return say("orders.read_back", verb=known.verb, target=target or known.target, text=text)
+
+    def _order(self, order_id: str, message: Mapping[str, Any], say: Say) -> str:
+        """Take an order that the service tells everybody of; another person's is worth a line."""
+        target, accepted = _text(message, "target", 64), bool(message.get("accepted"))
+        known = self._lines.get((order_id, target))
+        part = known is None and any(each[0] == order_id for each in self._lines)
+        if part and accepted:
+            return ""
+        line = OrderLine(
+            _text(message, "time_utc", 40),
+            _text(message, "verb", 40),
+            target,
+            _text(message, "who", 64),
+            _text(message, "text", 300),
+            accepted,
+            known.read_back if known is not None else "",
+        )
+        self._put((order_id, target), line)
+        if order_id in self._own:
+            return ""
+        return say("orders.by_other", who=line.who, verb=line.verb, target=line.target)
+
+    def _put(self, key: Key, line: OrderLine) -> None:
+        self._lines[key] = line
+        while len(self._lines) > MOST:
+            (gone, _), _ = self._lines.popitem(last=False)
+            self._own.pop(gone, None)
+
+
+def _text(message: Mapping[str, Any], key: str, longest: int) -> str:
+    return clean(str(message.get(key) or ""), longest)

@@ -1,0 +1,240 @@
+"""The lines that every page has: path, clock and counts; services and blocks; the first thing to do; the keys. Pure."""
+
+from __future__ import annotations
+
+from controller.console.amounts import finite
+from controller.console.outlook import alarm_since, clock_at, mark_parts
+from controller.console.picture import AlarmView
+from controller.console.row import BLANK, Part, Row, fitted, row, single
+from controller.console.scene import BathSeen, Scene, style_of
+from controller.words import AlarmLines
+
+_PAGES = {
+    "trend": "frame.page.trend",
+    "alarms": "frame.page.alarms",
+    "events": "frame.page.events",
+    "orders": "frame.page.orders",
+    "starts": "frame.page.starts",
+    "recovery": "frame.page.recovery",
+    "help": "frame.page.help",
+}
+_OF_A_CIRCUIT = {"circuit", "trend", "orders", "starts"}
+
+
+def top(scene: Scene, width: int) -> list[Row]:
+    """Return the four lines above the page: they are there on every page and under every dialogue."""
+    first, second = _first_to_do(scene, width)
+    if scene.said:
+        second = Row(single(scene.said, ascii_only=True))
+    lines = (_path_line(scene, width), _services_line(scene, width), first, second)
+    return [fitted(each, width) for each in lines]
+
+
+def _path_line(scene: Scene, width: int) -> Row:
+    """Line 1: where the person is, DEMO or REPLAY, the services' clock, and how many alarms there are."""
+    counts, clock = _counts(scene), _clock(scene, long=width >= 72)
+    word = _world_word(scene)
+    room = width - len(counts) - len(clock) - (len(word) + 1 if word else 0) - 2
+    path = fitted(Row(_path(scene)), max(0, room)).text
+    left = f"{path} {word}".strip() if word else path
+    middle = max(len(left) + 1, min(21, width - len(counts) - len(clock) - 2))
+    text = left.ljust(middle) + clock
+    # Where it is too narrow for all, the counts are the last to go.
+    if len(text) + len(counts) + 1 > width:
+        text = text[: max(0, width - len(counts) - 1)].rstrip()
+    return Row(text.ljust(max(0, width - len(counts))) + counts)
+
+
+def _path(scene: Scene) -> str:
+    """Hall, bath, circuit, page: as deep as the person is."""
+    place, seen = scene.place, scene.selected_bath
+    halls = [each.picture.hall for each in scene.baths if each.picture is not None and each.picture.hall]
+    parts = [halls[0] if halls else scene.say("frame.no_hall")]
+    if place.page == "bath" or place.page in _OF_A_CIRCUIT:
+        parts.append(scene.say("frame.bath", bath=seen.name if seen is not None else place.bath))
+    if place.page in _OF_A_CIRCUIT and place.circuit:
+        parts.append(place.circuit)
+    if place.page == "hall" and place.only_abnormal:
+        parts.append(scene.say("frame.only_abnormal"))
+    if place.page in _PAGES:
+        parts.append(scene.say(_PAGES[place.page]))
+    return " / ".join(single(part, ascii_only=True) for part in parts)
+
+
+def _world_word(scene: Scene) -> str:
+    """DEMO where what is shown is virtual (of a mixed hall: which baths), REPLAY in a replay."""
+    if scene.replay:
+        return scene.say("frame.replay")
+    virtual = [each.name for each in scene.baths if each.picture is not None and each.picture.virtual]
+    known = sum(each.picture is not None for each in scene.baths)
+    if not virtual:
+        return ""
+    here = scene.selected_bath
+    if scene.place.page == "bath" or scene.place.page in _OF_A_CIRCUIT:
+        return scene.say("frame.demo") if here is not None and here.name in virtual else ""
+    return scene.say("frame.demo") if len(virtual) == known else scene.say("frame.demo_some", baths=" ".join(virtual))
+
+
+def _clock(scene: Scene, *, long: bool) -> str:
+    """The selected bath's time of its last cycle: it stands when the service does."""
+    seen = scene.selected_bath
+    if seen is None or seen.picture is None:
+        return scene.say("frame.no_clock")
+    spec = "%a %d %b %H:%M:%S %z" if long else "%H:%M:%S"
+    shown = clock_at(scene, seen, seen.picture.now_ms, spec)
+    # %z gives +0100; a colon makes it an offset to the eye.
+    return f"{shown[:-2]}:{shown[-2:]}" if long and shown[-5:-4] in {"+", "-"} else shown
+
+
+def _counts(scene: Scene) -> str:
+    """How many alarms are new, and how many there are."""
+    found = scene.alarms()
+    new = sum(not alarm.acknowledged for _, alarm in found)
+    return f"{scene.say('frame.new', n=new)}  {scene.say('frame.open', n=len(found))}"
+
+
+def _services_line(scene: Scene, width: int) -> Row:
+    """Line 2: do the services answer, are records and links whole, who is blocked; a virtual plant's pace."""
+    say, trusted = scene.say, [each for each in scene.baths if each.trusted]
+    circuits = list(scene.circuits())
+    up = sum(seen.trusted and one.link == "up" for seen, one in circuits)
+    blocked = sum(bool(one.blocked_by) for _, one in circuits)
+    answer = say("frame.answer", n=len(trusted), all=len(scene.baths))
+    records, links = _records(scene), say("frame.links", n=up, all=len(circuits))
+    told = say("frame.blocked", n=blocked)
+    block: Part = ("waits", told) if blocked else told
+    pace = _pace(scene)
+    room = width - len(pace) - 1 if pace else width
+    # Where it is narrow, what is well goes first; a block is always told.
+    shorter = ["  ".join(([] if _records_well(scene) else [records]) + ([] if up == len(circuits) else [links])), ""]
+    for middle in (f"{records}  {links}", *shorter):
+        one = row(answer, " | ", middle, " | " if middle else "", block)
+        if len(one.text) <= room:
+            break
+    one = fitted(one, max(0, room))
+    return Row(one.text.ljust(max(0, width - len(pace))) + pace, one.spans) if pace else one
+
+
+def _records_well(scene: Scene) -> bool:
+    """Whether every bath writes; of a service that is silent nobody knows it."""
+    told = [each.picture.record_trouble for each in scene.baths if each.picture is not None]
+    return bool(scene.baths) and all(each.trusted for each in scene.baths) and not any(told)
+
+
+def _records(scene: Scene) -> str:
+    trouble = next(
+        ((each.name, each.picture.record_trouble) for each in scene.baths
+         if each.picture is not None and each.picture.record_trouble), None
+    )  # fmt: skip
+    if trouble is not None:
+        return scene.say("frame.records_bad", bath=trouble[0], why=single(trouble[1] or "", ascii_only=True)[:24])
+    return scene.say("frame.records_ok" if _records_well(scene) else "frame.records_unknown")
+
+
+def _pace(scene: Scene) -> str:
+    """How fast a virtual plant's time goes; empty for a real one."""
+    seen = scene.selected_bath
+    pace = seen.picture.pace if seen is not None and seen.picture is not None else None
+    if pace is None:
+        return ""
+    if pace.paused:
+        return scene.say("frame.paused")
+    ratio = finite(pace.ratio)
+    return scene.say("frame.pace" if ratio is None or ratio >= 1.0 else "frame.pace_slow", ratio=ratio)
+
+
+def _first_to_do(scene: Scene, width: int) -> tuple[Row, Row]:
+    """Lines 3 and 4: a service that does not answer before all alarms, else the first alarm; blank without one."""
+    lost = [each for each in scene.baths if not each.trusted]
+    found = [(seen, alarm) for seen, alarm in scene.alarms() if seen.trusted]
+    if not lost:
+        return _alarm_lines(scene, *found[0], width) if found else (BLANK, BLANK)
+    silent, watchdogs = _silent(scene, lost), scene.say("frame.watchdogs")
+    if found and not found[0][1].acknowledged:
+        return silent, _alarm_lines(scene, *found[0], width)[0]
+    if len(silent.text) + len(watchdogs) + 2 <= width:
+        return Row(f"{silent.text}; {watchdogs}", silent.spans), BLANK
+    return silent, row("   ", watchdogs)
+
+
+def _silent(scene: Scene, lost: list[BathSeen]) -> Row:
+    """Which services are silent, since the time of the longest silent one's last cycle."""
+    say, told = scene.say, [each for each in lost if each.picture is not None]
+    if not told:
+        names = ", ".join(each.name for each in lost)
+        return Row(say.count("frame.never", len(lost), baths=names))
+    first = max(told, key=lambda each: finite(each.silent_s) or 0.0)
+    at = clock_at(scene, first, first.picture.now_ms if first.picture is not None else 0, "%H:%M:%S")
+    return Row(say.count("frame.silent", len(told), baths=", ".join(each.name for each in told), at=at))
+
+
+def _alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int) -> tuple[Row, Row]:
+    """An alarm's first line with cause, value and limit, and its second: what was done, what to do, the key."""
+    lines = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
+    named: Part = (style_of(alarm.priority), alarm.target)
+    since = alarm_since(scene, seen, alarm)
+    cause = row(*mark_parts(scene, alarm), " ", since, " ", named, " ", lines.cause)
+    # In a narrow terminal the words of the caution need the room more than the key's name.
+    key = "" if scene.replay or alarm.acknowledged or width < 72 else scene.say("frame.press_k")
+    whole = did_and_do(scene, lines)
+    # Never a caution cut in two: where not all fits, what to do of a live string, else where the rest is read.
+    live = lines.do.startswith(scene.say("frame.live"))
+    short = lines.do if live else scene.say("frame.did_more", did=lines.did or None)
+    ends = [f"  {key}", ""] if key else [""]
+    told = next((text + end for text in (whole, short) for end in ends if len(text + end) + 3 <= width), short)
+    return cause, fitted(row("   ", told), width)
+
+
+def did_and_do(scene: Scene, lines: AlarmLines) -> str:
+    """What was done and what to do, in one line; a caution stands as it is."""
+    if not lines.do:
+        return scene.say("frame.did", did=lines.did or None)
+    live = lines.do.startswith(scene.say("frame.live"))
+    return scene.say("frame.did_live" if live else "frame.did_do", did=lines.did or None, do=lines.do)
+
+
+_GO = ("frame.key.open", "frame.key.back", "frame.key.hall", "frame.key.trend", "frame.key.alarms", "frame.key.events")
+_TREND = (
+    "frame.key.back", "frame.key.hall", "frame.key.trend_which", "frame.key.trend_window", "frame.key.trend_cursor",
+    "frame.key.alarms",
+)  # fmt: skip
+_FIRST_KEYS: dict[str, tuple[str, ...]] = {
+    "hall": (*_GO, "frame.key.go", "frame.key.filter"),
+    "bath": (*_GO, "frame.key.go"),
+    "circuit": _TREND,
+    "trend": _TREND,
+    "alarms": ("frame.key.open", "frame.key.back", "frame.key.hall", "frame.key.choose_line", "frame.key.events"),
+    "events": (
+        "frame.key.open", "frame.key.back", "frame.key.hall", "frame.key.filter", "frame.key.find", "frame.key.alarms",
+    ),
+    "orders": ("frame.key.choose", "frame.key.back", "frame.key.hall", "frame.key.choose_line", "frame.key.alarms"),
+    "starts": ("frame.key.tick", "frame.key.refuse", "frame.key.back", "frame.key.choose_line", "frame.key.alarms"),
+    "recovery": ("frame.key.answer", "frame.key.leave_held", "frame.key.choose_line", "frame.key.alarms"),
+    "help": ("frame.key.back", "frame.key.hall", "frame.key.alarms", "frame.key.events"),
+}  # fmt: skip
+_LAST_KEYS = ("frame.key.orders", "frame.key.note", "frame.key.mute", "frame.key.help", "frame.key.leave")
+
+
+def keys(scene: Scene, width: int) -> list[Row]:
+    """Return the two last lines: the keys that work on this page. A replay takes no order."""
+    first = [*_FIRST_KEYS.get(scene.place.page, _GO)]
+    if scene.replay:
+        first = [each for each in first if each not in {"frame.key.tick", "frame.key.refuse", "frame.key.answer"}]
+        second = ["frame.key.jump", "frame.key.go_time", "frame.key.pause", "frame.key.help", "frame.key.leave"]
+    else:
+        second = ["frame.key.stop", "frame.key.acknowledge", *_LAST_KEYS]
+        if any(each.picture is not None and each.picture.pace is not None for each in scene.baths):
+            if scene.place.page == "hall":
+                first = [each for each in first if each not in {"frame.key.back", "frame.key.hall"}]
+            first.insert(2, "frame.key.pause")
+    return [_packed(scene, first, width), _packed(scene, second, width)]
+
+
+def _packed(scene: Scene, wanted: list[str], width: int) -> Row:
+    """The keys that fit, in their order; one that does not fit leaves its room to the next."""
+    text = ""
+    for key in wanted:
+        word = scene.say(key)
+        if len(text) + len(word) + (2 if text else 0) <= width:
+            text += ("  " if text else "") + word
+    return fitted(Row(text), width)

@@ -1,0 +1,236 @@
+"""The plain console's lines: what a typed line asks for, what changed, and what stands. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from controller.console import alarms, outlook, recovery, starts
+from controller.console.picture import AlarmView, CircuitView, Picture
+from controller.console.prompt import Step, Wanted
+from controller.console.scene import BathSeen, Place, Scene, mark_of
+from controller.console.sentence import sentence
+from controller.words import Say
+
+ORDERS = ("hold", "stop", "block", "unblock", "reset", "start", "resume", "done", "load", "unload", "note")
+OTHERS = (
+    "status", "alarms", "acknowledge", "list", "tick", "recovery", "help", "faster", "slower", "pause",
+)  # fmt: skip
+WITH_CIRCUIT = frozenset({*ORDERS, "list", "tick", "acknowledge"})
+WIDTH = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One printed line: time, circuit or bath, then the text, which begins with its kind."""
+
+    at: str
+    who: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a typed line asks for; `said`: why it asks for nothing."""
+
+    word: str = ""
+    target: str = ""
+    rest: str = ""
+    said: str = ""
+    bath: str = ""
+
+    def place(self, old: Place) -> Place:
+        """The place with what was named as selection."""
+        return replace(old, bath=self.bath or old.bath, circuit=self.target if self.bath else old.circuit)
+
+
+def parse(line: str, scene: Scene) -> Asked:
+    """Return what a line asks for: a word, then the name of a circuit or bath, then what belongs to it."""
+    word, _, more = line.strip().partition(" ")
+    word = word.lower()
+    if not word:
+        return Asked("status")
+    if word not in {*ORDERS, *OTHERS}:
+        return Asked(said=scene.say("plain.unknown", word=word[:40]))
+    name, _, rest = more.strip().partition(" ")
+    for seen, each in scene.circuits():
+        if name.lower() == each.name.lower():
+            return Asked(word, each.name, rest.strip(), bath=seen.name)
+    for seen in scene.baths:
+        if name and name.lower() == seen.name.lower():
+            return Asked(word, seen.name, rest.strip(), bath=seen.name)
+    if name or word in WITH_CIRCUIT:
+        return Asked(said=scene.say("plain.no_name", word=word, name=name[:40] or "?"))
+    return Asked(word)
+
+
+def at_now(scene: Scene, seen: BathSeen | None) -> str:
+    """The time of a bath's last cycle, as this terminal's clock shows it."""
+    if seen is None or seen.picture is None:
+        return "--:--:--"
+    return f"{scene.local(seen.picture.utc):%H:%M:%S}"
+
+
+def trust(scene: Scene, seen: BathSeen) -> Line:
+    """A service that went silent or came back."""
+    key = "plain.answers" if seen.trusted else "plain.silent"
+    return Line(at_now(scene, seen), seen.name, scene.say(key, bath=seen.name, since=at_now(scene, seen)))
+
+
+def changes(scene: Scene, seen: BathSeen, old: Picture | None) -> list[Line]:
+    """What is new in a bath since the picture before; the first one tells what is not quiet."""
+    picture = seen.picture
+    if picture is None:
+        return []
+    at, say = at_now(scene, seen), scene.say
+    lines: list[Line] = []
+    purging, purged = (picture.purge_left_s or 0) > 0, old is not None and (old.purge_left_s or 0) > 0
+    if old is not None and purging != purged:
+        lines.append(Line(at, seen.name, say("plain.purging" if purging else "plain.purged")))
+    if picture.record_trouble and (old is None or old.record_trouble != picture.record_trouble):
+        lines.append(Line(at, seen.name, say("plain.record", why=picture.record_trouble)))
+    before = {each.name: each for each in old.circuits} if old is not None else {}
+    lines += _alarms(scene, seen, picture.alarms, old.alarms if old is not None else ())
+    for each in picture.circuits:
+        lines += _circuit(scene, seen, each, before.get(each.name))
+    return lines
+
+
+def _circuit(scene: Scene, seen: BathSeen, now: CircuitView, old: CircuitView | None) -> list[Line]:
+    at, lines = at_now(scene, seen), _alarms(scene, seen, now.alarms, old.alarms if old is not None else ())
+    if old is None:
+        return [Line(at, now.name, _state(scene, seen, now)), *lines]
+    if (old.state, old.confirmed, old.blocked_by) != (now.state, now.confirmed, now.blocked_by):
+        lines.append(Line(at, now.name, _state(scene, seen, now)))
+    if now.run is not None and old.run is not None and now.run.step != old.run.step:
+        step = outlook.step_of(seen.picture, now) if seen.picture is not None else None
+        name = step.name if step is not None else ""
+        lines.append(Line(at, now.name, scene.say("plain.step", step=now.run.step, name=name)))
+    if int(now.allowed_percent) // 10 != int(old.allowed_percent) // 10:
+        lines.append(Line(at, now.name, scene.say("plain.allowed", percent=int(now.allowed_percent))))
+    return lines
+
+
+def _state(scene: Scene, seen: BathSeen, each: CircuitView) -> str:
+    by = f" {each.blocked_by}" if each.blocked_by else ""
+    waits = outlook.runs_word(scene, seen, each) if not each.blocked_by else ""
+    return scene.say("plain.state", state=outlook.state_word(scene, seen, each) + by) + (f", {waits}" if waits else "")
+
+
+def _alarms(scene: Scene, seen: BathSeen, now: tuple[AlarmView, ...], old: tuple[AlarmView, ...]) -> list[Line]:
+    """New, acknowledged and returned alarms, with what to do; one that left is said to be gone."""
+    before = {alarm.code: alarm for alarm in old}
+    lines: list[Line] = []
+    for alarm in now:
+        known = before.pop(alarm.code, None)
+        if known is None or mark_of(known) != mark_of(alarm) or known.since_ms != alarm.since_ms:
+            lines += alarm_lines(scene, seen, alarm)
+    for gone in before.values():
+        words = scene.say.alarm(gone.code, gone.value, gone.limit)
+        lines.append(Line(at_now(scene, seen), gone.target, scene.say("plain.gone", cause=words.cause)))
+    return lines
+
+
+def alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView) -> list[Line]:
+    """An alarm in full: its life and priority, cause, what was done, what to do."""
+    words, say = scene.say.alarm(alarm.code, alarm.value, alarm.limit), scene.say
+    at = scene.clock(seen, alarm.since_ms, "%H:%M:%S")
+    life = say({"*": "plain.new", "~": "plain.gone_unseen", "!": "plain.seen", "#": "plain.latched"}[mark_of(alarm)])
+    lines = [Line(at, alarm.target, say("plain.alarm", priority=alarm.priority, life=life, cause=words.cause))]
+    if words.did:
+        lines.append(Line(at, alarm.target, say("plain.did", did=words.did, do=words.do)))
+    return lines
+
+
+def alarm_list(scene: Scene) -> list[Line]:
+    """Every open alarm, first what is first to be done."""
+    listed = scene.alarms()
+    if not listed:
+        return [Line("", "", scene.say("plain.no_alarm"))]
+    return [line for seen, alarm in listed for line in alarm_lines(scene, seen, alarm)]
+
+
+def status(scene: Scene, target: str) -> list[Line]:
+    """One line a circuit, or the sentences of one circuit; baths with their inputs' state first."""
+    if scene.selected is not None and target == scene.selected[1].name:
+        seen, circuit = scene.selected
+        said = sentence(scene, seen, circuit)
+        lines = [Line(at_now(scene, seen), circuit.name, _values(scene, seen, circuit))]
+        return lines + [Line(at_now(scene, seen), circuit.name, text) for text in said if text]
+    found: list[Line] = []
+    for seen in scene.baths:
+        if target and target != seen.name:
+            continue
+        if seen.picture is None or not seen.trusted:
+            found.append(trust(scene, seen))
+        circuits = seen.picture.circuits if seen.picture is not None else ()
+        found += [Line(at_now(scene, seen), each.name, _values(scene, seen, each)) for each in circuits]
+    return found or [Line("", "", scene.say("plain.no_bath"))]
+
+
+def _values(scene: Scene, seen: BathSeen, each: CircuitView) -> str:
+    picture = seen.picture
+    done = outlook.percent(picture, each) if picture is not None else None
+    return scene.say(
+        "plain.values",
+        state=_state(scene, seen, each),
+        done="--" if done is None else f"{done} %",
+        current=outlook.shown(seen, each.current_A, ".1f"),
+        volts=outlook.shown(seen, outlook.volts_per_cell(each), ".2f"),
+        hot=outlook.shown(seen, outlook.hot_reading(picture, each) if picture is not None else None, ".1f"),
+        left=outlook.left_text(seen, each) or "--",
+    )
+
+
+def acknowledged(scene: Scene, asked: Asked, printed: Mapping[tuple[str, str, str], float], now_s: float) -> Step:
+    """Acknowledge the first alarm of the circuit (or bath) named, if it has been printed for its second."""
+    listed = scene.alarms()
+    for index, (seen, alarm) in enumerate(listed):
+        if seen.name == asked.bath and alarm.target == asked.target and not alarm.acknowledged:
+            at = replace(scene, place=replace(scene.place, page="alarms", cursor=index))
+            return alarms.acknowledgement(at, printed, now_s)
+    return Step(None, said=scene.say("plain.none_new", target=asked.target))
+
+
+def start_list(scene: Scene) -> list[Line]:
+    """The start list of the selected circuit, numbered."""
+    return [Line("", "", row.text) for row in starts.rows(scene, WIDTH, 60) if row.text.strip()]
+
+
+def ticked(scene: Scene, asked: Asked) -> Step:
+    """Tick one item: `tick A07 1`, or `tick A07 1 no REASON`."""
+    number, _, rest = asked.rest.partition(" ")
+    if scene.selected is None or not number.isdecimal() or len(number) > 3:
+        return Step(None, said=scene.say("plain.how_tick"))
+    seen, circuit = scene.selected
+    items = seen.picture.start_items if seen.picture is not None else ()
+    if not 1 <= int(number) <= len(items):
+        return Step(None, said=scene.say("plain.no_item", n=int(number), items=len(items)))
+    args: dict[str, bool | int | str] = {"item": int(number), "ok": True}
+    word, _, reason = rest.strip().partition(" ")
+    if word:
+        if word.lower() != "no" or not reason.strip():
+            return Step(None, said=scene.say("plain.how_tick"))
+        args |= {"ok": False, "reason": reason.strip()}
+    return Step(None, (Wanted(seen.name, "done", circuit.name, args, circuit.revision),))
+
+
+def recovery_list(scene: Scene) -> list[Line]:
+    """The recovery list, as far as there is one."""
+    if not recovery.wanted(scene):
+        return [Line("", "", scene.say("plain.no_recovery"))]
+    return [Line("", "", row.text) for row in recovery.rows(scene, WIDTH, 80) if row.text.strip()]
+
+
+def help_lines(say: Say) -> list[Line]:
+    """The words, and the cautions."""
+    return [Line("", "", say(f"plain.help.{number}")) for number in range(1, 12)]
+
+
+def local_moment(scene: Scene, text: str) -> str:
+    """A UTC text as this terminal's clock shows it."""
+    try:
+        return f"{scene.local(datetime.fromisoformat(text)):%H:%M:%S}"
+    except ValueError:
+        return "--:--:--"

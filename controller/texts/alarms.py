@@ -1,0 +1,10 @@
+"""Sentences of the console: alarms. What an alarm itself says stands in the catalogue's own list."""
+
+TEXTS: dict[str, str] = {
+    "alarms.none": "no open alarm",
+    "alarms.did_do": "did: {did}. Do: {do}",
+    "alarms.blocked": "BLOCKED",
+    "alarms.hidden": "{above} more above, {below} below; {new} of them new",
+    "alarms.seen_already": "alarm of {target}: acknowledged already",
+    "alarms.look_first": "alarm of {target}: on the screen for less than a second, look at it first",
+}

@@ -1,0 +1,68 @@
+"""Orders followed to their end: asked, read back or refused, of this console and of others."""
+
+from __future__ import annotations
+
+from controller.console.followed import MOST, Followed
+from controller.words import Say
+
+SAY = Say()
+
+
+def order(order_id: str = "a", target: str = "A07", **over):
+    told = {"type": "order", "id": order_id, "time_utc": "2026-03-16T06:00:00Z", "verb": "hold", "target": target}
+    return told | {"who": "night2", "accepted": True, "text": "hold by night2"} | over
+
+
+def test_an_own_order_goes_from_asked_to_read_back():
+    """The line says asked, then the answer, then what the device read back."""
+    followed = Followed()
+    followed.asked("a", "resume", "A08", "night1", "2026-03-16T06:00:00Z")
+    assert followed.lines()[0].accepted is None
+    said = followed.take({"type": "answer", "id": "a", "accepted": True, "text": "by night1", "reads_back": True}, SAY)
+    assert "asked" in said
+    said = followed.take({"type": "readback", "id": "a", "target": "A08", "text": "read back 3.0 A"}, SAY)
+    assert "read back 3.0 A" in said
+    (line,) = followed.lines()
+    assert (line.accepted, line.read_back) == (True, "read back 3.0 A")
+
+
+def test_a_refusal_is_said_with_its_reason():
+    """A refused order says so and why."""
+    followed = Followed()
+    followed.asked("a", "resume", "A08", "night1", "")
+    assert "hood open" in followed.take({"type": "answer", "id": "a", "accepted": False, "text": "hood open"}, SAY)
+
+
+def test_the_order_of_another_console_is_seen():
+    """Whoever gives an order, every console shows it."""
+    followed = Followed()
+    assert "night2" in followed.take(order(), SAY)
+    assert [line.target for line in followed.lines()] == ["A07"]
+
+
+def test_an_order_to_a_bath_is_one_line_and_only_a_refused_part_gets_its_own():
+    """Forty circuits held by one order do not push everything else out of the list."""
+    followed = Followed()
+    followed.take(order(target="A"), SAY)
+    for number in range(40):
+        followed.take(order(target=f"A{number:02d}"), SAY)
+    followed.take(order(target="A41", accepted=False, text="not while it is idle"), SAY)
+    assert [line.target for line in followed.lines()] == ["A", "A41"]
+
+
+def test_an_order_that_could_not_be_sent_is_no_order():
+    """It stands there as refused, with what went wrong."""
+    followed = Followed()
+    followed.asked("a", "start", "A01", "night1", "")
+    followed.lost("a", "no service is attached")
+    assert followed.lines()[0].accepted is False
+
+
+def test_what_comes_is_cleaned_and_bounded():
+    """Hostile texts lose their escapes, and only the newest orders are kept."""
+    followed = Followed()
+    for number in range(MOST + 30):
+        followed.take(order(str(number), who="\x1b[31mx\r\n"), SAY)
+    lines = followed.lines()
+    assert len(lines) == MOST
+    assert lines[-1].who == "[31mx"
