@@ -46,15 +46,21 @@ class Command:
 COMMANDS: Mapping[str, Command] = {
     "demo": Command(
         "Forms a virtual bath over real Modbus, from loading to record.",
-        ("formbath demo", "formbath demo --headless --seed 7"),
+        ("formbath demo --speed 600", "formbath demo --headless --seed 7"),
         "simulator.commands:demo_arguments",
         "simulator.commands:run_demo",
     ),
     "run": Command(
-        "Runs the controller service for one bath.",
+        "Runs the service for one bath; on a terminal, with a console on it.",
         ("formbath run baths/a.toml", "formbath run baths/a.toml --headless"),
-        "controller.service.commands:add_arguments",
-        "controller.service.commands:run",
+        "controller.opening:add_arguments",
+        "controller.opening:run",
+    ),
+    "console": Command(
+        "Attaches a console to running services.",
+        ("formbath console", "formbath console --socket /run/formbath/hall1-A.sock --plain"),
+        "controller.console.commands:add_arguments",
+        "controller.console.commands:run",
     ),
     "order": Command(
         "Gives one order to a running service, prints answer and read-back.",

@@ -4,38 +4,65 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import os
 import signal
+import stat
 import sys
 from pathlib import Path
 
 from controller.bathfile import Bath, load_bath
+from controller.console.commands import add_look, attach_console, look_of, on_terminal
 from controller.service.clock import RealClock, Ticker
 from controller.service.errors import Unreachable
 from profiles.problems import InputError, Problem
 from simulator import demo, telling
 from simulator.faults import FaultError, FaultLine, catalogue_text, parse_fault_line
+from simulator.pace import FASTEST, SLOWEST, USUAL
 from simulator.stage import Setting, Stage
+from simulator.watching import watch
 
 CAUTION = "DEMO, virtual plant: nothing here is a safety system, and none of its numbers is a recipe"
 
 
 def demo_arguments(parser: argparse.ArgumentParser) -> None:
     """What `demo` takes."""
-    parser.add_argument("--headless", action="store_true", help="stepped to its end, one entry a circuit")
+    parser.add_argument("--headless", action="store_true", help="no console, stepped to its end, one entry a circuit")
     parser.add_argument(
         "--seed", type=int, default=demo.SEED, metavar="N", help="spread of batteries, noise (%(default)s)"
     )
-    parser.add_argument("--json", action="store_true", help="one object")
+    parser.add_argument(
+        "--speed",
+        type=float,
+        metavar="N",
+        help=f"seconds of plant time a second on a terminal, {SLOWEST:g} to {FASTEST:g} ({USUAL:g})",
+    )
+    parser.add_argument("--json", action="store_true", help="as --headless, the outcome as one object")
+    parser.add_argument("--serve", type=Path, metavar="FOLDER", help=argparse.SUPPRESS)
+    add_look(parser)
 
 
 def run_demo(args: argparse.Namespace) -> int:
-    """Play the demo; returns 0 when everything went as planned, 1 when not."""
+    """Play the demo: with the console on a terminal, else stepped. Returns 0 when all went as planned, 1 when not.
+
+    Raises InputError (exit 2) for a wrong or misplaced option, Unreachable (exit 3) where the plant's process fails.
+    """
+    if args.speed is not None and not SLOWEST <= args.speed <= FASTEST:
+        raise InputError([Problem("demo", None, "--speed", f"{args.speed:g}, write {SLOWEST:g} to {FASTEST:g}")])
+    if args.serve is not None:
+        return _serve_demo(args.serve, args.seed, args.speed or USUAL)
+    watched = on_terminal() and not (args.headless or args.json)
+    if args.speed is not None and not watched:
+        what = "only a demo on a terminal has a pace, this one is stepped to its end as fast as it goes: leave it out"
+        raise InputError([Problem("demo", None, "--speed", what)])
     try:
         folder = demo.new_folder(Path.cwd())
     except OSError as error:
         what = f"cannot be made here ({error.strerror}), go to a folder you may write to"
         raise InputError([Problem("demo", None, "demo-runs", what)]) from None
     print(f"{CAUTION}; seed {args.seed}", file=sys.stderr)
+    if watched:
+        look = look_of(args, os.environ, terminal=True)
+        return watch(folder, args.seed, args.speed or USUAL, lambda paths: attach_console(paths, look), sys.stdout)
     surprises = asyncio.run(demo.play(folder, args.seed, sys.stderr))
     entries = telling.entries(folder)
     wrong = surprises + telling.surprises(entries)
@@ -44,6 +71,15 @@ def run_demo(args: argparse.Namespace) -> int:
     else:
         print("\n".join(telling.lines(entries, wrong, args.seed, Path("demo-runs") / folder.name)))
     return 1 if wrong else 0
+
+
+def _serve_demo(folder: Path, seed: int, ratio: float) -> int:
+    """Be the plant's and the service's process of a demo; its standard input is a pipe that says when to end."""
+    if not stat.S_ISFIFO(os.fstat(sys.stdin.fileno()).st_mode):
+        raise InputError([Problem("demo", None, "--serve", "wants a pipe as standard input; `formbath demo` makes it")])
+    end = asyncio.run(demo.serve(folder, seed, ratio, sys.stdout))
+    print(end.line(), flush=True)
+    return 0
 
 
 def simulate_arguments(parser: argparse.ArgumentParser) -> None:

@@ -1,13 +1,14 @@
 """What the persons of a demo do, and when: orders through the service's own socket, in the plant's time.
 
-The stepped clock waits for it: an order due before a cycle is in the service's hands when that cycle begins.
+The stepped clock waits for it: an order due before a cycle is in the service's hands when that cycle begins. Once a
+real person gives an order, the script gives none any more.
 """
 
 from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,18 +22,14 @@ ANSWER_S = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """One thing a person does at `at_s` of plant time: an order, or something with the hands (`does`).
-
-    `refused`: the refusal's code that is expected (empty: to be accepted).
-    """
+    """One order a person gives at `at_s` of plant time. `refused`: the refusal's code expected (empty: accepted)."""
 
     at_s: float
     who: str
-    verb: str = ""
-    target: str = ""
+    verb: str
+    target: str
     args: Mapping[str, Any] = field(default_factory=dict)
     refused: str = ""
-    does: Callable[[], object] | None = None
 
 
 class Script:
@@ -45,7 +42,8 @@ class Script:
         self._reader: asyncio.StreamReader | None = None
         self._writer: asyncio.StreamWriter | None = None
         self._listening: asyncio.Task[None] | None = None
-        self._given = 0
+        self._given: set[str] = set()
+        self._taken: set[str] = set()
         self._changed = asyncio.Event()
         self.surprises: list[str] = []
 
@@ -54,7 +52,18 @@ class Script:
         self._reader, self._writer = await asyncio.open_unix_connection(path, limit=MAX_LINE_BYTES)
         self._listening = asyncio.create_task(self._listen())
 
-    async def play(self, now_s: float, taken: Callable[[], int]) -> None:
+    def took(self, order_id: str) -> bool:
+        """The service takes an order; return whether it is one of the script's own."""
+        if order_id not in self._given:
+            return False
+        self._taken.add(order_id)
+        return True
+
+    def retire(self) -> None:
+        """Give no more orders; those given are still answered."""
+        self._acts.clear()
+
+    async def play(self, now_s: float) -> None:
         """Give every order that is due, and wait until the service has it and has answered those before."""
         async with asyncio.timeout(ANSWER_S):
             while self._waiting:
@@ -62,7 +71,9 @@ class Script:
                 await self._changed.wait()
             while self._acts and self._acts[0].at_s <= now_s:
                 await self._give(self._acts.pop(0))
-            await self._taken(taken)
+            # Each turn of the loop brings them nearer to the service.
+            while self._taken != self._given:
+                await turn()
 
     async def detach(self) -> None:
         """Hang up."""
@@ -77,21 +88,14 @@ class Script:
         """Whether everything was done and answered."""
         return not self._acts and not self._waiting
 
-    async def _taken(self, taken: Callable[[], int]) -> None:
-        """Wait until the service has every order that was given; each turn of the loop brings it nearer."""
-        while taken() < self._given:
-            await turn()
-
     async def _give(self, act: Act) -> None:
-        if act.does is not None:
-            act.does()
-            return
         if self._writer is None:
             raise RuntimeError("the script is not attached")
-        self._given += 1
+        order_id = f"demo-{len(self._given) + 1}"
         said = {"verb": act.verb, "target": act.target, "args": dict(act.args), "as_stated": act.who}
-        message = OrderMessage.model_validate({"id": f"demo-{self._given}", **said})
-        self._waiting[message.id] = act
+        message = OrderMessage.model_validate({"id": order_id, **said})
+        self._given.add(order_id)
+        self._waiting[order_id] = act
         self._writer.write(encode(message))
         await self._writer.drain()
 
@@ -103,6 +107,7 @@ class Script:
             if said.get("type") != "answer" or said.get("id") not in self._waiting:
                 continue
             act = self._waiting.pop(said["id"])
+            self._taken.add(said["id"])
             code = "" if said["accepted"] else said["code"]
             if code != act.refused:
                 wanted = act.refused or "accepted"

@@ -12,6 +12,8 @@ from typing import Any
 from controller.records.reader import RunFolder, read_run
 
 WIDTH = 80
+CIRCUITS = 8
+OPEN = "open"
 PLANNED: dict[str, str] = {
     "A03": "cell shorted",
     "A05": "clamp off",
@@ -57,11 +59,23 @@ def _entry(run: RunFolder, refused: dict[str, str]) -> Entry:
         for step in plan.steps
     )
     said = _said(circuit, rows, run, refused)
+    # A run that is still open has no summary: its last row tells how far it came.
+    reached: Mapping[str, Any] = summary or {
+        "duration_s": _last(run, "elapsed_s"),
+        "charge_Ah": _last(run, "charge_Ah"),
+        "energy_Wh": _last(run, "energy_Wh"),
+        "hottest_C": max((value for value in run.log.numbers("probe_C") if value is not None), default=None),
+    }
     return Entry(
-        circuit, str(summary.get("state", "open")), float(summary.get("duration_s", 0.0)),
-        float(summary.get("charge_Ah", 0.0)), float(summary.get("energy_Wh", 0.0)), summary.get("hottest_C"),
+        circuit, str(summary.get("state", OPEN)), float(reached.get("duration_s", 0.0)),
+        float(reached.get("charge_Ah", 0.0)), float(reached.get("energy_Wh", 0.0)), reached.get("hottest_C"),
         plan.planned_charge_Ah, planned_s, raised, said,
     )  # fmt: skip
+
+
+def _last(run: RunFolder, column: str) -> float:
+    """Return the newest number of a column, 0 where there is none."""
+    return next((value for value in reversed(run.log.numbers(column)) if value is not None), 0.0)
 
 
 def _said(circuit: str, rows: list[dict[str, str]], run: RunFolder, refused: dict[str, str]) -> str:
@@ -112,28 +126,45 @@ def surprises(found: list[Entry]) -> list[str]:
         alarms = set(entry.alarms)
         if alarms != wanted.get(entry.circuit, set()):
             wrong.append(f"{entry.circuit}: alarms {', '.join(sorted(alarms)) or 'none'}")
-    if len(found) != 8:
-        wrong.append(f"{len(found)} runs, 8 expected")
+    if len(found) != CIRCUITS:
+        wrong.append(f"{len(found)} runs, {CIRCUITS} expected")
     return wrong
 
 
 def lines(found: list[Entry], wrong: list[str], seed: int, folder: Path) -> list[str]:
-    """Return the demo's closing lines."""
+    """Return the closing lines of a demo that was played to its end."""
+    out = _lines_of_all(found, seed)
+    if wrong:
+        out += ["NOT as planned:", *(f"  {what}" for what in wrong)]
+    end = "NOT all as planned" if wrong else "faults as planned"
+    return [*out, f"{_complete(found)} of {len(found)} complete, {end}. Next: formbath verify {folder}/*A0*"]
+
+
+def lines_left(found: list[Entry], seed: int, folder: Path, elapsed_s: float | None) -> list[str]:
+    """Return the closing lines of a demo that a person left before its end, or took over (`elapsed_s` None)."""
+    how = "a person gave the orders" if elapsed_s is None else f"left at {clock(elapsed_s)} of plant time"
+    out = [*_lines_of_all(found, seed), f"{how}, {_complete(found)} of {max(len(found), CIRCUITS)} complete"]
+    return [*out, f"Next: formbath verify {folder}/*A0*"] if found else out
+
+
+def _lines_of_all(found: list[Entry], seed: int) -> list[str]:
     out = [f"DEMO, virtual plant, seed {seed}"]
     for entry in found:
         out += _wrapped(
             f"{entry.circuit} {entry.state} {clock(entry.duration_s)} {entry.charge_Ah:.1f} Ah "
             f"{entry.energy_Wh / 1000.0:5.1f} kWh  hottest {entry.hottest_C or 0.0:.1f} C  {_verdict(entry)}"
         )
-    complete = sum(entry.state == "complete" for entry in found)
-    if wrong:
-        out += ["NOT as planned:", *(f"  {what}" for what in wrong)]
-    end = "NOT all as planned" if wrong else "faults as planned"
-    out.append(f"{complete} of {len(found)} complete, {end}. Next: formbath verify {folder}/*A0*")
     return out
 
 
+def _complete(found: list[Entry]) -> int:
+    return sum(entry.state == "complete" for entry in found)
+
+
 def _verdict(entry: Entry) -> str:
+    if entry.state != "complete":
+        share = 100.0 * entry.charge_Ah / entry.planned_Ah
+        return ", ".join([f"{share:.0f} % of its charge", *([entry.said] if entry.said else [])])
     late_s = entry.duration_s - entry.planned_s
     late = f"; {clock(late_s)} late" if late_s >= 600.0 else ""
     if entry.circuit in PLANNED:

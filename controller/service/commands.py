@@ -1,4 +1,4 @@
-"""The command `run`: the controller service of one bath."""
+"""The controller service of one bath as a process: `run --headless`, and what `run` starts on a terminal."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ from controller.service.start import serve
 
 EXIT_DONE, EXIT_FAILED, EXIT_INTERRUPTED = 0, 70, 130
 SECOND_PRESS_S = 5.0
+RUNS = "service runs, socket "
+"""What stands before the socket's path in the line that says that orders are taken."""
 NOT_READ_BACK = (
     "zero was ordered wherever a device could be reached, but NOT read back; "
     "the rectifiers' watchdogs do the rest: read their displays"
@@ -26,7 +28,7 @@ NOT_READ_BACK = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
     parser.add_argument("bath", metavar="BATH.toml", type=Path, help="the bath file")
-    parser.add_argument("--headless", action="store_true", help="no console (the only way until there is one)")
+    parser.add_argument("--headless", action="store_true", help="the service alone, in this process, without a console")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -61,7 +63,7 @@ async def run_service(service: Service) -> int:
     try:
         if parts.socket is not None:
             await parts.socket.start()
-            print(f"bath {parts.settings.name}: service runs, socket {parts.socket.path}", file=sys.stderr, flush=True)
+            print(f"bath {parts.settings.name}: {RUNS}{parts.socket.path}", file=sys.stderr, flush=True)
         await service.run()
         why, code = ending.why, ending.code
         if service.not_zero:

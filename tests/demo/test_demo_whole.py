@@ -115,8 +115,8 @@ def test_clean_circuits_take_the_profile_s_time(told, folders, circuit):
     assert entry.alarms == ()
     kinds = {(row["kind"], row["code"]) for row in events_of(folders[circuit])}
     assert kinds == {
-        ("order", "accepted"), ("order", "read_back"), ("event", "step_began"), ("event", "step_ended"),
-        ("event", "complete"),
+        ("order", "accepted"), ("order", "read_back"), ("event", "start_list_item"), ("event", "step_began"),
+        ("event", "step_ended"), ("event", "complete"),
     }  # fmt: skip
 
 
@@ -131,6 +131,32 @@ def test_clamp_off_trips_and_is_late(told, folders):
     orders = [row["text"].split()[0] for row in events_of(folders["A05"]) if row["code"] == "accepted"]
     assert orders == ["start", "acknowledge", "block", "unblock", "reset", "resume"]
     assert 42 * 60 <= entry.duration_s - entry.planned_s <= 48 * 60
+
+
+def test_clamp_is_remade_by_hands_while_blocked(folders):
+    """The record says who mended it, ten minutes after the block, and the block is lifted only after that."""
+    rows = events_of(folders["A05"])
+    (mended,) = [row for row in rows if row["code"] == "notice"]
+    assert mended["text"] == "A05: clamp remade by the electrician"
+    at = {row["text"].split()[0]: float(row["elapsed_s"]) for row in rows if row["code"] == "accepted"}
+    assert 600 <= float(mended["elapsed_s"]) - at["block"] <= 610
+    assert at["unblock"] > float(mended["elapsed_s"])
+
+
+def test_start_list_stands_in_every_record(folders):
+    """Each run says what was ticked before its start, by whom; A06's battery was new, so it was looked at again."""
+    for name, folder in folders.items():
+        ticked = [row["text"] for row in events_of(folder) if row["code"] == "start_list_item"]
+        assert len(ticked) == 2, name
+        assert "polarity" in ticked[0]
+        assert "day technician" in ticked[0]
+
+
+def test_reversed_battery_is_replaced_by_hands(runs):
+    """The bath's own events tell of A06's new battery before its second start."""
+    text = "".join(path.read_text(encoding="utf-8") for path in runs.glob("A/events-*.csv"))
+    (line,) = [line for line in text.splitlines() if ",notice," in line]
+    assert "A06: battery 4, formed and reversed, replaced by a fresh soaked one by the electrician" in line
 
 
 def test_clamp_off_stands_at_the_limit_without_current(folders):
@@ -219,6 +245,23 @@ def test_closing_lines_fit_a_terminal(told, runs):
         assert re.search(rf"^{name} complete 18:24 .*as written$", text, re.MULTILINE)
 
 
+def test_closing_lines_of_a_demo_that_was_left(hours, told):
+    """An hour in, each run is told as open, with what it has counted; the last line says when it was left."""
+    found = telling.entries(hours[0])
+    assert {entry.state for entry in found} == {"open"}
+    assert len(found) == 8
+    for entry in found:
+        assert 1_000 < entry.duration_s <= 3_000
+        assert 1.0 < entry.charge_Ah < 15.0
+    lines = telling.lines_left(found, demo.SEED, Path("demo-runs/1"), 3_605.0)
+    assert max(len(line) for line in lines) <= telling.WIDTH
+    assert lines[-2:] == ["left at 1:00 of plant time, 0 of 8 complete", "Next: formbath verify demo-runs/1/*A0*"]
+    taken = telling.lines_left(list(told.values()), demo.SEED, Path("demo-runs/1"), None)
+    assert taken[-2] == "a person gave the orders, 8 of 8 complete"
+    nothing = telling.lines_left([], demo.SEED, Path("demo-runs/1"), 65.0)
+    assert nothing[-1] == "left at 0:01 of plant time, 0 of 8 complete"
+
+
 def test_every_record_verifies(folders):
     """Each run folder is whole, and the core decides every one of its cycles the same again."""
     for folder in folders.values():
@@ -278,7 +321,8 @@ def test_changed_head_and_cycles_are_found(copy, capsys, name):
     """The files beside the tables are bound by summary.json and the chain: a changed bit is found."""
     whole = (copy / name).read_bytes()
     changed = bytearray(whole)
-    changed[len(whole) // 2] ^= 1
+    # A letter of the batch's name: the head stays readable, and only what binds it can tell.
+    changed[whole.index(b"K3107") if name == "run.json" else len(whole) // 2] ^= 1
     try:
         (copy / name).write_bytes(changed)
         code, said = command(copy, capsys)

@@ -11,7 +11,7 @@ from controller.bathfile import load_bath
 from controller.core.types import BathCommand, Command, Fit, LinkState
 from controller.field.lines import Field, open_links
 from controller.field.registermap import load_map, map_path
-from simulator import demo
+from simulator import hall
 from simulator.faults import FaultError, parse_fault_line
 from simulator.stage import Setting, Stage, spec_of
 
@@ -20,7 +20,7 @@ BOUND_s = 20.0
 
 @pytest.fixture(scope="module")
 def bath():
-    return load_bath(demo.BATH_FILE)
+    return load_bath(hall.BATH_FILE)
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-COMMANDS = ("demo", "run", "order", "check", "schema", "simulate", "verify")
+COMMANDS = ("demo", "run", "console", "order", "check", "schema", "simulate", "verify")
 KINDS = ("profile", "bath", "map")
 
 
@@ -111,6 +111,9 @@ def test_unreachable_service_exits_3(tmp_path):
     assert (done.returncode, done.stdout) == (3, "")
     assert done.stderr.count("\n") == 1
     assert "none.sock" in done.stderr
+    console = formbath("console", "--socket", str(tmp_path / "none.sock"))
+    assert (console.returncode, console.stdout) == (3, "")
+    assert console.stderr.count("\n") == 1
 
 
 def test_wrong_file_exits_2_with_its_line(tmp_path):

@@ -1,0 +1,75 @@
+"""What the demo shows: which faults its plant has, and what its persons do about them, all in plant time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import profiles
+from simulator.faults import FaultLine, parse_fault_line
+from simulator.script import Act
+
+PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
+FIRST_CURRENT_s = 630.0
+DAY, MEND = "day technician", "maintenance"
+
+FAULTS = (
+    "A07 warm_place 0.45",
+    "A03/9 shorted_cell",
+    "A06/4 reversed",
+    "3:10-3:11 pillar link_off",
+    "6:22 A05 open_clamp",
+)
+"""The reversed battery and the open clamp have no end: hands mend them while the circuit is blocked."""
+
+
+def faults() -> tuple[FaultLine, ...]:
+    """Return the planned faults."""
+    return tuple(parse_fault_line(line) for line in FAULTS)
+
+
+def acts(circuits: Sequence[str], items: int) -> list[Act]:
+    """Return what the demo's persons do: load, tick the start list's `items`, start, and see to A05 and A06."""
+    load = {
+        "profile": str(PROFILE),
+        "batch": "K3107:1-11 K3108:12-18",
+        "first_filled_minutes_ago": 58.0,
+        "last_filled_minutes_ago": 50.0,
+        "continued": False,
+    }
+    start_s = FIRST_CURRENT_s
+    done = [Act(60.0, DAY, "load", name, load) for name in circuits]
+    for name in circuits:
+        done += ticks(name, items, start_s)
+    done += [Act(start_s, DAY, "start", name, {}, "string_volts" if name == "A06" else "") for name in circuits]
+    return done + _reversed_battery(start_s, items) + _open_clamp()
+
+
+def ticks(circuit: str, items: int, before_s: float) -> list[Act]:
+    """Return the ticks of a circuit's start list, one item every ten seconds, the last one ten seconds before."""
+    first_s = before_s - 10.0 * items
+    return [Act(first_s + 10.0 * at, DAY, "done", circuit, {"item": at + 1, "ok": True}) for at in range(items)]
+
+
+def _reversed_battery(start_s: float, items: int) -> list[Act]:
+    """A06: its start was refused; blocked for twenty minutes, in which its battery is replaced, then started."""
+    again_s = start_s + 1_260
+    return [
+        Act(start_s + 60, MEND, "block", "A06"),
+        Act(start_s + 1_200, MEND, "unblock", "A06"),
+        *ticks("A06", items, again_s),
+        Act(again_s, DAY, "start", "A06"),
+    ]
+
+
+def _open_clamp() -> list[Act]:
+    """A05: tripped at 6:12 of its run; seen, blocked for the clamp, reset, resumed; then what else was to be seen."""
+    return [
+        Act(22_980 + 240, DAY, "acknowledge", "A05"),
+        Act(22_980 + 300, MEND, "block", "A05"),
+        Act(24_600, MEND, "unblock", "A05"),
+        Act(24_660, MEND, "reset", "A05"),
+        Act(24_810, DAY, "resume", "A05"),
+        Act(24_870, DAY, "acknowledge", "A07"),
+        Act(24_880, DAY, "acknowledge", "A08"),
+    ]
