@@ -176,6 +176,7 @@ EVENTS: dict[str, str] = {
     "crossed": "start list, item {item} found WRONG by {who}: {item_text}; {reason}",
     "start_list_item": "start list, item {item} found right by {who} {minutes:.0f} min before: {item_text}",
     "note": "note by {who}: {text}",
+    "read_back_zero": "{verb}: zero read back ({current_A:.1f} A), {state}",
     "read_back": "{verb}: read back {current_A:.1f} A, {state}",
     "service_started": "service started, core {core}",
     "service_ended": "service ended: {why}",
@@ -297,6 +298,8 @@ def _spoken(event: Event) -> str:
     # What a client sends stands among an order's data too; only such a `done` has passed the core as a tick.
     if event.code == "accepted" and event.data.get("verb") == "done" and "item" in event.data:
         return "ticked" if event.data.get("ok") is True else "crossed"
+    if event.code == "read_back" and event.data.get("verb") in {"hold", "stop", "block"}:
+        return "read_back_zero"
     return event.code
 
 

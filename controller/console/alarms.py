@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from controller.console import alarmwords
 from controller.console.outlook import age_text, clock_at, mark_parts
 from controller.console.picture import AlarmView
 from controller.console.prompttypes import Step, Wanted
@@ -145,7 +146,7 @@ def _window(scene: Scene, width: int, height: int) -> tuple[int, list[list[Row]]
 
 def _block(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int, *, selected: bool) -> list[Row]:
     """Return one alarm: cause with value and limit; what was done and what to do; who works there."""
-    said = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
+    said = alarmwords.told(scene, seen, alarm)
     at = clock_at(scene, seen, alarm.since_ms, "%H:%M:%S")
     head = [">" if selected else " ", *mark_parts(scene, alarm), f" {at} ", (style_of(alarm.priority), alarm.target)]
     old = "" if seen.trusted else f" {age_text(seen.silent_s * 1000.0 if seen.silent_s < 1e10 else 1e13)}"

@@ -128,7 +128,8 @@ class App:
         made = layout.rows(scene, self.prompt, width, height)
         # Under a dialogue only the alarm above every page can be read.
         bare = scene if self.prompt is None else layout.at(scene, "hall")
-        on = alarms.drawn(bare, width, height)
+        covered = 2 if bare.said and height > layout.LEAST_HEIGHT + 2 else 0
+        on = alarms.drawn(bare, width, height - covered)
         self._drawn = {key: self._drawn.get(key, now_s) for key in on}
         return made
 

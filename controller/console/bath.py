@@ -23,7 +23,7 @@ from controller.console.outlook import (
     waits_for,
 )
 from controller.console.picture import CircuitView, Picture, Reading
-from controller.console.row import Part, Row, fitted, row
+from controller.console.row import Part, Row, fitted, row, wrapped
 from controller.console.scene import BathSeen, Scene, worst
 from controller.console.sentence import cause_of, moment, sentence
 
@@ -33,7 +33,7 @@ LONGEST_NAME = 16
 MORE_FROM = 112
 """Width from which batch, Ah, end, kWh and the reason stand behind the table."""
 
-_WAITS_STYLE = frozenset({"waits", "reset", "start", "purge", "blocked"})
+_WAITS_STYLE = frozenset({"waits", "reset", "start", "refused", "purge", "blocked"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ def rows(scene: Scene, width: int, height: int) -> list[Row]:
 def _told(scene: Scene, width: int) -> list[Row]:
     if scene.selected is None:
         return []
-    return [fitted(Row(line), width) for line in sentence(scene, *scene.selected)]
+    return [each for line in sentence(scene, *scene.selected) for each in wrapped(line, width, "  ", most=2)]
 
 
 def _columns(picture: Picture, width: int) -> _Columns:
@@ -163,6 +163,8 @@ def _step(picture: Picture, circuit: CircuitView) -> str:
 def _value(seen: BathSeen, reading: Reading | None, spec: str, width: int) -> list[Part]:
     """A value set right in its column; one that the column cannot hold is not cut into another number."""
     text = shown(seen, reading, spec)
+    if len(text) > width:
+        text = shown(seen, reading, ".1f")  # of a value that needs a sign there is room for one digit less
     text = text if len(text) <= width else "?"
     old: Part = ("shift", text) if is_stale(seen, reading) or text == "?" else text
     return [" " * (width - len(text)), old]

@@ -7,9 +7,10 @@ On 80 x 24 its body has 18 rows; what is more goes to the alarm's own words and 
 
 from __future__ import annotations
 
-from controller.console import outlook, trend
+from controller.console import alarmwords, outlook, trend
 from controller.console.amounts import expected_ms
 from controller.console.circuittable import table
+from controller.console.frame import did_and_do
 from controller.console.picture import CircuitView, Picture, PlanView
 from controller.console.row import BLANK, Part, Row, fitted, row, wrapped
 from controller.console.scene import BathSeen, Scene, worst
@@ -118,14 +119,18 @@ def _second(scene: Scene, seen: BathSeen, circuit: CircuitView, width: int, *, m
         return [Row(scene.say("circuit.watchdog", at=at))]
     if alarm is None:
         return wrapped(sentence(scene, seen, circuit)[1], width, "  ", most=most)
-    lines = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
+    lines = alarmwords.told(scene, seen, alarm)
     more = len(circuit.alarms) - 1
     others = f" {scene.say.count('circuit.others', more)}" if more else ""
     ahead: list[Part] = [*outlook.mark_parts(scene, alarm), f" {outlook.alarm_since(scene, seen, alarm)} "]
     room = max(8, width - 9)
-    told = [] if tall else wrapped(f"{lines.cause}{others}. {_told(scene, lines)}", room, most=most + 1)
-    if not told or len(told) > most:
-        told = wrapped(f"{lines.cause}{others}", room, most=most)
+    if circuit.state in {"held", "tripped"} and not tall:
+        # The headline has the cause already; here stands what to do, whole: the chart gives way to a caution.
+        told = wrapped(f"{did_and_do(scene, lines)}{others}", room, most=6)
+    else:
+        told = [] if tall else wrapped(f"{lines.cause}{others}. {_told(scene, lines)}", room, most=most + 1)
+        if not told or len(told) > most:
+            told = wrapped(f"{lines.cause}{others}", room, most=most)
     made = [row(*ahead, told[0].text), *(Row(f"   {each.text}") for each in told[1:])]
     if tall:
         both = (scene.say("circuit.did", did=lines.did), _told(scene, lines, tall=True))

@@ -92,8 +92,8 @@ def _head(scene: Scene, below: int, width: int) -> Row:
 def _line(scene: Scene, line: EventLine, place: int, *, chosen: bool) -> Row:
     """Return one event: mark of the chosen one, local day and time, target, kind, who, text."""
     target = single(line.target, ascii_only=False)[:12]
-    kind = single(line.kind, ascii_only=False)[:_KIND]
-    who = single(line.who, ascii_only=False)[:_WHO]
+    kind = fitted(Row(single(line.kind, ascii_only=False)), _KIND - 1).text
+    who = fitted(Row(single(line.who, ascii_only=False)), _WHO - 1).text
     text = single(line.text, ascii_only=False)
     return Row(
         f"{'>' if chosen else ' '}{_when(scene, line.time_utc)} {target:<{place}} {kind:<{_KIND}}{who:<{_WHO}} {text}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller.console import alarmwords
 from controller.console.amounts import finite
 from controller.console.outlook import alarm_since, clock_at, mark_parts
 from controller.console.picture import AlarmView
@@ -23,10 +24,7 @@ _OF_A_CIRCUIT = {"circuit", "trend", "orders", "starts"}
 
 def top(scene: Scene, width: int) -> list[Row]:
     """Return the four lines above the page: they are there on every page and under every dialogue."""
-    first, second = _first_to_do(scene, width)
-    if scene.said:
-        second = Row(single(scene.said, ascii_only=True))
-    lines = (_path_line(scene, width), _services_line(scene, width), first, second)
+    lines = (_path_line(scene, width), _services_line(scene, width), *_first_to_do(scene, width))
     return [fitted(each, width) for each in lines]
 
 
@@ -170,7 +168,7 @@ def _silent(scene: Scene, lost: list[BathSeen]) -> Row:
 
 def _alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int) -> tuple[Row, Row]:
     """An alarm's first line with cause, value and limit, and its second: what was done, what to do, the key."""
-    lines = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
+    lines = alarmwords.told(scene, seen, alarm)
     named: Part = (style_of(alarm.priority), alarm.target)
     since = alarm_since(scene, seen, alarm)
     cause = row(*mark_parts(scene, alarm), " ", since, " ", named, " ", lines.cause)

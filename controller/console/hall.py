@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from controller.console import alarmwords
 from controller.console.amounts import ends_utc, left_ms
 from controller.console.bathline import bath_line
 from controller.console.frame import did_and_do
@@ -114,7 +115,7 @@ def _told(scene: Scene, width: int) -> list[Row]:
     """The selected circuit in two lines, blank where none is selected."""
     if scene.selected is None:
         return [BLANK] * SENTENCE_ROWS
-    return [fitted(Row(line), width) for line in sentence(scene, *scene.selected)]
+    return [each for line in sentence(scene, *scene.selected) for each in wrapped(line, width, "  ", most=2)]
 
 
 def _window(scene: Scene, lines: list[_Line], height: int, width: int) -> list[Row]:
@@ -178,7 +179,7 @@ def _alarms(scene: Scene, width: int, most: int) -> list[Row]:
     shown: list[Row] = [Row(scene.say("hall.alarms"))]
     number = 0
     for seen, alarm in found[:FIRST_ALARMS]:
-        lines = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
+        lines = alarmwords.told(scene, seen, alarm)
         since = alarm_since(scene, seen, alarm)
         name: Part = (style_of(alarm.priority), alarm.target)
         entry = [row(*mark_parts(scene, alarm), " ", since, " ", name, " ", lines.cause)]

@@ -24,7 +24,7 @@ from controller.console import (
 )
 from controller.console import help as help_page
 from controller.console.prompt import Prompt
-from controller.console.row import BLANK, Row, beside, fitted
+from controller.console.row import BLANK, Row, beside, fitted, wrapped
 from controller.console.scene import Scene
 
 Page = Callable[[Scene, int, int], list[Row]]
@@ -44,10 +44,16 @@ def rows(scene: Scene, dialogue: Prompt | None, width: int, height: int) -> list
     top = [fitted(each, width) for each in frame.top(scene, width)]
     keys = [fitted(each, width) for each in frame.keys(scene, width)]
     room = height - len(top) - len(keys)
-    asked = prompt.rows(dialogue, scene, width, room) if dialogue is not None else []
+    asked = _asked(scene, dialogue, width, room)
     body = PAGES[scene.place.page](scene, width, room)[: room - len(asked)]
     body = _filled(body, room - len(asked)) + asked[:room]
     return [*top, *(fitted(each, width) for each in body), *keys]
+
+
+def _asked(scene: Scene, dialogue: Prompt | None, width: int, room: int) -> list[Row]:
+    """Return what stands at the bottom of the body: what was said of the last key or order, then the open dialogue."""
+    said = wrapped(scene.said, width, "  ", most=2) if scene.said else []
+    return [*said, *(prompt.rows(dialogue, scene, width, room - len(said)) if dialogue is not None else [])]
 
 
 def _small(scene: Scene, dialogue: Prompt | None, width: int, height: int) -> list[Row]:
@@ -56,7 +62,7 @@ def _small(scene: Scene, dialogue: Prompt | None, width: int, height: int) -> li
     keys = frame.keys(scene, width)[-1:]
     room = max(0, height - 1 - len(keys))
     asked = prompt.rows(dialogue, scene, width, room) if dialogue is not None else []
-    body = [path, *(_last(asked, room - 1) if asked else [first, more])]
+    body = [path, *(_last(asked, room - 1) if asked else [first, Row(scene.said) if scene.said else more])]
     left = room + 1 - len(body)
     if left > 2 and not asked:
         body += PAGES[scene.place.page](scene, width, left)[:left]

@@ -32,6 +32,8 @@ class Link:
     picture: Picture | None = None
     arrived_s: float = 0.0
     attached: bool = False
+    shown: bool = False
+    """Whether a picture has come over this very connection: one of before is not current, however young."""
     who: str = ""
     roles: tuple[str, ...] = ()
     runs: str = ""
@@ -48,7 +50,16 @@ class Link:
     def seen(self, now_s: float) -> BathSeen:
         """What a page sees of it."""
         silent_s = max(0.0, now_s - self.arrived_s)
-        return BathSeen(self.name, self.picture, silent_s, self.attached, self.who, self.roles, self.runs, self.console)
+        return BathSeen(
+            self.name,
+            self.picture,
+            silent_s,
+            self.attached and self.shown,
+            self.who,
+            self.roles,
+            self.runs,
+            self.console,
+        )
 
     def take(self, message: Mapping[str, Any], now_s: float) -> bool:
         """Take what is about the link itself (a snapshot, who it serves); True where it was that."""
@@ -59,7 +70,7 @@ class Link:
             except BadPicture as error:
                 self.trouble = str(error)
                 return True
-            self.arrived_s = now_s
+            self.arrived_s, self.shown = now_s, True
         elif kind == "serves":
             self.who = clean(str(message.get("who") or ""), 64)
             roles = message.get("roles")
@@ -129,7 +140,7 @@ class Links:
             except Unreachable as error:
                 link.trouble = str(error)
             finally:
-                was, link.attached, link.connection = link.attached, False, None
+                was, link.attached, link.shown, link.connection = link.attached, False, False, None
                 if was:
                     self._changed(link, {"type": "gone"})
             await pause(pause_s)
@@ -141,7 +152,6 @@ class Links:
             await connection.send(WhoMessage(id=new_id()))
             link.connection, link.attached = connection, True
             loop = asyncio.get_running_loop()
-            link.arrived_s = loop.time()
             async for message in connection.messages():
                 link.take(message, loop.time())
                 self._changed(link, message)

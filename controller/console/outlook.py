@@ -69,6 +69,7 @@ _WAITS = {
     "waits": "bath.waits.waits",
     "reset": "bath.waits.reset",
     "start": "bath.waits.start",
+    "refused": "bath.waits.refused",
     "soak": "bath.waits.soak",
     "unload": "bath.waits.unload",
     "cool": "bath.waits.cool",
@@ -156,20 +157,34 @@ def state_word(scene: Scene, seen: BathSeen, circuit: CircuitView) -> str:
 
 
 def phase(picture: Picture, circuit: CircuitView) -> str:
-    """What stands beside an idle or ended circuit: `free`, `soak`, `start`, `cool`, `unload`; empty for the others."""
+    """What stands beside an idle or ended circuit, empty for the others.
+
+    `free`, `refused` (a start would be), `soak`, `start`, `cool`, `unload`.
+    """
     if circuit.state in ENDED:
         return "unload" if cooling_ms(picture, circuit) is None else "cool"
     if circuit.state != "idle":
         return ""
     if circuit.load is None:
         return "free"
+    if refused_start(circuit):
+        return "refused"
     begins = circuit.load.start_from_ms
     return "soak" if begins is not None and picture.now_ms < begins else "start"
 
 
+_IN_TIME = frozenset({"soaked", "bath_shut_and_aired", "start_list_done", "neighbours_told"})
+"""Checks of a start that time, the purge or a person's tick will meet."""
+
+
+def refused_start(circuit: CircuitView) -> str:
+    """Why the machine's checks refuse a start for good, until somebody mends it; empty where they do not."""
+    return next((each.refusal for each in circuit.start_checks if each.refusal and each.check not in _IN_TIME), "")
+
+
 def waits_for(picture: Picture, circuit: CircuitView) -> str:
-    """What the circuit waits for: `blocked`, `waits` (a person's word), `reset`, `start`, `soak`, `unload`, `cool`,
-    `zero`, `purge`; empty: for nothing.
+    """What the circuit waits for: `blocked`, `waits` (a person's word), `reset`, `start`, `refused`, `soak`, `unload`,
+    `cool`, `zero`, `purge`; empty: for nothing.
     """
     if circuit.blocked_by:
         return "blocked"
@@ -224,7 +239,8 @@ def left_text(seen: BathSeen, circuit: CircuitView) -> str:
     if picture is None or not seen.trusted or circuit.blocked_by:
         return ""
     if circuit.state in ENDED:
-        return hm(ended_ms(picture, circuit))
+        left = cooling_ms(picture, circuit)
+        return hm(left) if left else hm(ended_ms(picture, circuit))
     if circuit.state == "idle":
         by = circuit.load.start_by_ms if circuit.load is not None else None
         return hm(by - picture.now_ms) if by is not None else ""
@@ -272,6 +288,8 @@ def _resting(scene: Scene, seen: BathSeen, circuit: CircuitView, state: str) -> 
         return state
     if found == "free":
         return say("bath.phase.free")
+    if found == "refused":
+        return say("bath.phase.refused")
     if found == "soak":
         begins = load.start_from_ms if load is not None and load.start_from_ms is not None else picture.now_ms
         return say("bath.phase.soak", left=hm(begins - picture.now_ms))
@@ -290,7 +308,7 @@ def _resting(scene: Scene, seen: BathSeen, circuit: CircuitView, state: str) -> 
 
 def abnormal(seen: BathSeen, circuit: CircuitView) -> bool:
     """Whether a circuit departs from what is quiet: alarm, block, hold, trip, derate, or anything not sure."""
-    if circuit.alarms or circuit.blocked_by or not circuit.confirmed or not seen.trusted:
+    if circuit.alarms or circuit.blocked_by or not circuit.confirmed or not seen.trusted or refused_start(circuit):
         return True
     if circuit.state not in {"idle", "running", *ENDED} or circuit.link != "up" or is_stale(seen, circuit.current_A):
         return True

@@ -190,8 +190,12 @@ class PlainConsole:
 
     def _order(self, asked: Asked) -> None:
         """Open the dialogue of an order; what follows the name is typed into it."""
-        if self._step(prompt.open_prompt(asked.word, self._scene(), self._now(), asked.target or None)):
+        # On the screen the end of a run is a key of the hold's dialogue; here it has a word of its own.
+        kind = "hold" if asked.word == "stop" else asked.word
+        if self._step(prompt.open_prompt(kind, self._scene(), self._now(), asked.target or None)):
             return
+        if asked.word == "stop" and self._prompt is not None:
+            self._step(prompt.pressed(self._prompt, "e", self._scene(), self._now()))
         if self._prompt is not None and self._prompt.verb:
             self._announce(self._prompt, open_=True)
         if asked.rest and self._prompt is not None and prompt.takes_text(self._prompt):

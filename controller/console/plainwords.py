@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from controller.console import alarms, outlook, recovery, starts
+from controller.console import alarms, alarmwords, outlook, recovery, starts
 from controller.console.picture import AlarmView, CircuitView, Picture
 from controller.console.prompt import Step, Wanted
 from controller.console.scene import BathSeen, Place, Scene, mark_of
@@ -134,7 +134,7 @@ def _alarms(scene: Scene, seen: BathSeen, now: tuple[AlarmView, ...], old: tuple
 
 def alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView) -> list[Line]:
     """An alarm in full: its life and priority, cause, what was done, what to do."""
-    words, say = scene.say.alarm(alarm.code, alarm.value, alarm.limit), scene.say
+    words, say = alarmwords.told(scene, seen, alarm), scene.say
     at = scene.clock(seen, alarm.since_ms, "%H:%M:%S")
     life = say({"*": "plain.new", "~": "plain.gone_unseen", "!": "plain.seen", "#": "plain.latched"}[mark_of(alarm)])
     lines = [Line(at, alarm.target, say("plain.alarm", priority=alarm.priority, life=life, cause=words.cause))]

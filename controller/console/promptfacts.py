@@ -10,6 +10,7 @@ from controller.console.outlook import hm, hot_reading, minutes_seconds, shown
 from controller.console.picture import CircuitView, Picture, PlanView, Reading, StepView
 from controller.console.prompttypes import blocked_beside
 from controller.console.scene import BathSeen, Scene
+from controller.console.sentence import moment as spoken
 
 BY_PERSON = frozenset({"order", "block"})
 """Causes of a hold that no alarm explains: somebody wanted it."""
@@ -133,16 +134,13 @@ def derate(scene: Scene, circuit: CircuitView) -> str:
 
 def ends(scene: Scene, picture: Picture, circuit: CircuitView) -> str:
     """When the run ends, or that this is not known."""
-    return _ends_at(scene, ends_utc(picture, circuit))
+    return _ends_at(scene, picture, ends_utc(picture, circuit))
 
 
-def _ends_at(scene: Scene, moment: datetime | None) -> str:
+def _ends_at(scene: Scene, picture: Picture, moment: datetime | None) -> str:
     if moment is None:
         return scene.say("orders.ends_open")
-    try:
-        return scene.say("orders.ends", at=scene.local(moment).strftime("%a %H:%M"))
-    except (OverflowError, ValueError):
-        return scene.say("orders.ends_open")
+    return scene.say("orders.ends", at=spoken(scene, moment, picture.utc))
 
 
 def start_flow(scene: Scene, plan: PlanView | None) -> str:

@@ -58,7 +58,7 @@ def _typed(prompt: Prompt, scene: Scene, width: int) -> list[Row]:
         "told": ("orders.type_told", prompt.neighbours[0] if prompt.neighbours else "--"),
         "name": ("orders.type_name", prompt.phrase.lower()),
         "end": ("orders.type_end", prompt.phrase.lower()),
-        "reason": ("orders.type_reason", ""),
+        "reason": ("orders.type_why_unblock" if prompt.kind == "unblock" else "orders.type_reason", ""),
         "text": ("orders.type_text", ""),
     }
     if prompt.stage not in asks:

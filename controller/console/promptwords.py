@@ -56,7 +56,8 @@ def _hold_line(prompt: Prompt, scene: Scene) -> str:
 
 
 def _hold(about: _About) -> list[str]:
-    return [_hold_line(about.prompt, about.scene)]
+    reached = about.seen.trusted and about.circuit.link == "up"
+    return [_hold_line(about.prompt, about.scene), "" if reached else about.scene.say("orders.hold_unreached")]
 
 
 def _block(about: _About) -> list[str]:

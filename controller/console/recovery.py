@@ -200,8 +200,13 @@ def _rule(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) 
     if not seen.trusted:
         return scene.say("recovery.rule_silent")
     why = circuit.may.get("resume")
+    if circuit.link != "up":
+        return scene.say("recovery.rule_link", link=circuit.link)
     if why is None:
         return scene.say("recovery.rule_state", state=circuit.state)
+    if why and not circuit.blocked_by and (finite(picture.purge_left_s) or 0.0) > 0.0:
+        # The head says until when; what else may stand against it is said once the purge is over.
+        return scene.say("recovery.rule_purge")
     if why:
         return scene.say("recovery.rule_no", why=why)
     run, step = circuit.run, step_of(picture, circuit)

@@ -52,6 +52,7 @@ def snapshot(seen: Seen) -> dict[str, Any]:
     """Return the whole picture of one cycle."""
     settings, state, out = seen.settings, seen.state, seen.out
     air_ms = state.now_ms - state.air_since_ms if state.air_since_ms is not None else None
+    shared = out.told[0].bath.reactions if out.told else ()
     circuits = zip(settings.circuits, state.circuits, out.told, out.standing, strict=True)
     return {
         "format": FORMAT,
@@ -74,7 +75,7 @@ def snapshot(seen: Seen) -> dict[str, Any]:
             record_trouble=seen.trouble,
             purge_left_s=out.told[0].bath.purge_left_ms / 1000.0 if out.told else None,
             air_s=air_ms / 1000.0 if air_ms is not None else None,
-            alarms=[_alarm(settings.name, alarm) for alarm in state.alarms],
+            alarms=[_alarm(settings.name, alarm, shared) for alarm in state.alarms],
             start_items=list(settings.start_items),
             plans=_plans(state),
             pace=None if seen.pace is None else {"ratio": seen.pace[0], "paused": seen.pace[1]},
@@ -162,7 +163,7 @@ def _circuit(
             load=_load(load) if load is not None else None,
             run=_run(state, run, at) if run is not None and at is not None else None,
             folder=folder,
-            alarms=[_alarm(state.name, alarm) for alarm in state.alarms],
+            alarms=[_alarm(state.name, alarm, standing) for alarm in state.alarms],
             ticks=[_tick(tick) for tick in state.ticks],
             start_checks=_start_checks(settings, own, state, cin, standing),
             may={verb: _why(no) for verb, no in asking.may(settings, own, state, cin, standing).items()},
@@ -232,7 +233,12 @@ def _tick(tick: Tick) -> dict[str, Any]:
     return _present(item=tick.item, ok=tick.ok, who=tick.who, at_ms=tick.at_ms, reason=tick.reason[:LONGEST_TEXT])
 
 
-def _alarm(target: str, alarm: Alarm) -> dict[str, Any]:
+def _alarm(target: str, alarm: Alarm, standing: tuple[Condition, ...]) -> dict[str, Any]:
+    """Return an alarm with the value that its law sees now; the record keeps the one with which it came."""
+    value = alarm.value
+    for found in standing if alarm.active else ():
+        if found.code == alarm.code and _still_beyond(alarm, found.value):
+            value = found.value
     return _present(
         target=target,
         code=alarm.code,
@@ -241,9 +247,16 @@ def _alarm(target: str, alarm: Alarm) -> dict[str, Any]:
         active=None if alarm.active else False,
         acknowledged=alarm.acknowledged or None,
         latched=alarm.latched or None,
-        value=_number(alarm.value),
+        value=_number(value),
         limit=_number(alarm.limit),
     )
+
+
+def _still_beyond(alarm: Alarm, value: float | None) -> bool:
+    """Return whether a value is on the side of the limit where the alarm came; in the hysteresis it is not."""
+    if value is None or alarm.value is None or alarm.limit is None:
+        return False
+    return (value - alarm.limit) * (alarm.value - alarm.limit) > 0.0
 
 
 def _plans(state: BathState) -> dict[str, Any]:

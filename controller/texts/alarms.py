@@ -2,6 +2,9 @@
 
 TEXTS: dict[str, str] = {
     "alarms.none": "no open alarm",
+    "alarms.gone_did": "its cause is gone",
+    "alarms.gone_do": "look what it was, then k acknowledges",
+    "alarms.zero_did": "tripped, zero read back",
     "alarms.did_do": "did: {did}. Do: {do}",
     "alarms.blocked": "BLOCKED",
     "alarms.hidden": "{above} more above, {below} below; {new} of them new",

@@ -2,7 +2,7 @@
 
 TEXTS: dict[str, str] = {
     "lists.title": "START LIST {name}, batch {batch}   Enter: item > is right   x: it is not",
-    "lists.none": "{name} is {state}: a start list belongs to a loaded circuit that waits for its start",
+    "lists.none": "{name} is {state}: a start list is for a loaded circuit before its start",
     "lists.no_items": "this bath's file lists nothing for persons to look at",
     "lists.no_checks": "  --  the machine's own checks are not shown now; it makes them all the same at the start",
     "lists.ok": "ok",

@@ -71,7 +71,11 @@ TEXTS: dict[str, str] = {
     "orders.each_flows": "{name}: {what}",
     # The dialogues.
     "orders.title_hold": "STOP/HOLD {name}   Enter hold: zero now, can resume   e end the run   b hold bath {bath}",
-    "orders.title_end": "END THE RUN of {name}: zero now; an ended run cannot go on. Esc leaves it running",
+    "orders.hold_unreached": (
+        "NOT REACHED NOW: the order may not get there, its watchdog takes it to zero. Read the rectifier's own "
+        "display; switch it off there, or at its hard-wired switch"
+    ),
+    "orders.title_end": "END THE RUN of {name}: zero now; an ended run cannot go on. Esc leaves it as it is",
     "orders.title_hold_bath": "HOLD BATH {bath}: Enter takes each circuit of it to zero, all can resume. Esc leaves it",
     "orders.title_block": "BLOCK {name}  {state}",
     "orders.block_does": "Will do: zero read back, output off, contactor open where the bath has one",
@@ -111,6 +115,7 @@ TEXTS: dict[str, str] = {
     "orders.type_told": "{told} told: type {name}:",
     "orders.type_name": "To {verb} type {name} and Enter, Esc leaves it:",
     "orders.type_end": "To end the run type {name} and Enter, Esc leaves it:",
+    "orders.type_why_unblock": "another person's block is lifted by maintenance only, with a reason:",
     "orders.type_reason": "reason:",
     "orders.type_text": "text:",
     "orders.presence": "{who} has this prompt open too, since {age} s",

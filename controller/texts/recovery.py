@@ -25,6 +25,8 @@ TEXTS: dict[str, str] = {
     "recovery.zero_no_answer": "NO ANSWER",
     "recovery.rule_may": "may resume, {held:.0f} of {limit:.0f}",
     "recovery.rule_derated": "may, {derate}; {held:.0f} of {limit:.0f} min",
+    "recovery.rule_purge": "not before the purge",
+    "recovery.rule_link": "no: link {link}",
     "recovery.rule_no": "no: {why}",
     "recovery.rule_state": "no: it is {state}",
     "recovery.rule_silent": "no: the service is silent",

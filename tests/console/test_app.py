@@ -303,3 +303,12 @@ def test_an_unsent_note_is_there_again_when_it_is_reopened():
     assert "pump hums" in desk.text
     desk.press("enter")
     assert [(order.verb, order.args.get("text")) for order in desk.orders()] == [("hold", None), ("note", "pump hums")]
+
+
+def test_what_was_said_stands_at_the_bottom_of_the_page():
+    """A word about the last key stands above the key lines, and above an open dialogue, and hides no alarm."""
+    desk = hall()
+    desk.out += desk.app.read([*"abc"], desk.now_s)
+    rows = desk.draw()
+    assert rows[-3] == "pasted 3 characters, ignored"
+    assert "A07" in rows[2]

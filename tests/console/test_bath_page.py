@@ -58,7 +58,7 @@ def test_fourteen_circuits_fit(count):
 @pytest.mark.parametrize(
     ("one", "end"),
     [
-        (cooling("A01"), "0:35 cool"),
+        (cooling("A01"), "0:25 cool"),
         (circuit(state="tripped"), "reset"),
         (circuit(run=run(restart_left_ms=60_000)), "restart"),
         (idle("A01"), "42.1"),

@@ -187,11 +187,10 @@ def test_clock_of_a_silent_service_stands():
     assert len(set(lines)) == 1
 
 
-def test_said_takes_the_fourth_line():
-    """What the person just did is answered below the first thing to do, which stays."""
-    cause, said = first_to_do(alarm("A07"), said="pasted 34 characters, ignored")
-    assert "probe 53.5 C" in cause
-    assert said == "pasted 34 characters, ignored"
+def test_said_never_hides_what_is_to_be_done_first():
+    """What was said of the last key stands elsewhere: lines 3 and 4 belong to the first alarm."""
+    first = top(scene(picture([circuit("A07", alarms=(alarm("A07"),))]), said="pasted 34 characters, ignored"))
+    assert "LIVE, LOOK ONLY" in first[3]
 
 
 def test_keys_follow_the_page():

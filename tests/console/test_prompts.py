@@ -392,7 +392,7 @@ def test_resume_says_what_the_person_must_know():
         "air 61 min of 10, H2 3 %LEL, hood shut; 42.1 C",
         "A12 is BLOCKED by night1: told?",
         # 0.5 + 37.0 Ah of this step, a pause, 21 Ah, and the 0.7 Ah owed at 6 A: 7:22 h from 02:14:31 on.
-        "will flow: 3.0 A 10 min, then 12.0 A to 2.85 V/cell; 0.7 Ah more; ends Tue 09:36",
+        "will flow: 3.0 A 10 min, then 12.0 A to 2.85 V/cell; 0.7 Ah more; ends 09:36",
         "night2 has this prompt open too, since 6 s",
         "A12 told: type a12: _",
     ]

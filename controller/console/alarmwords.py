@@ -1,0 +1,23 @@
+"""An alarm as it stands now, in words: what the catalogue says, less what is not true any more. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from controller.console.picture import AlarmView
+from controller.console.scene import BathSeen, Scene
+from controller.words import AlarmLines
+
+
+def told(scene: Scene, seen: BathSeen, alarm: AlarmView) -> AlarmLines:
+    """Return the alarm's cause, what was done and what to do.
+
+    One that is gone asks for no work at a string; a trip whose zero was read back says so in place of the order.
+    """
+    lines = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
+    if not alarm.active and not alarm.latched:
+        return replace(lines, did=scene.say("alarms.gone_did"), do=scene.say("alarms.gone_do"), hands=False)
+    circuit = seen.picture.circuit(alarm.target) if seen.picture is not None else None
+    if alarm.latched and seen.trusted and circuit is not None and circuit.output == "off" and circuit.confirmed:
+        return replace(lines, did=scene.say("alarms.zero_did"))
+    return lines
