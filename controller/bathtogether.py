@@ -88,6 +88,7 @@ def _circuits(data: Mapping[str, Any]) -> Iterator[Finding]:
     if isinstance(data.get("circuit"), list | tuple) and not 1 <= len(circuits) <= MOST_CIRCUITS:
         yield Finding(("circuit",), f"{len(circuits)} circuits, write 1 to {MOST_CIRCUITS} [[circuit]] tables")
     names: dict[str, int] = {}
+    bath = data.get("name")
     channels: dict[tuple[object, object, object], object] = {}
     for index, circuit in enumerate(circuits):
         path: KeyPath = ("circuit", index)
@@ -96,6 +97,8 @@ def _circuits(data: Mapping[str, Any]) -> Iterator[Finding]:
         if isinstance(name, str) and name.lower() in names:
             first = names[name.lower()] + 1
             yield Finding((*path, "name"), f'"{name}" is also the name of circuit {first}, give each its own')
+        elif isinstance(name, str) and isinstance(bath, str) and name.lower() == bath.lower():
+            yield Finding((*path, "name"), f'"{name}" is the bath\'s own name too, orders could not tell them apart')
         elif isinstance(name, str):
             names[name.lower()] = index
         yield from _link_named((*path, "link"), circuit, data)

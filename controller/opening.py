@@ -25,8 +25,6 @@ FRONT_DOOR = Path(controller.__file__).parents[1] / "formbath.py"
 LOOKS, LOOK_EVERY_S = 300, 0.1
 """How often, and how far apart, the log is looked at for the service's first word: 30 s in all."""
 
-LAST_LINES = 5
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
@@ -81,7 +79,8 @@ class Started:
         """Return the one line that says what goes on without the console, and how to end it."""
         code = self.process.poll()
         if code is not None:
-            return f"bath {name}: the service ended with {code}: {'; '.join(self.said()[-LAST_LINES:])}"
+            last = next((line for line in reversed(self.said()) if line), "nothing")
+            return f"bath {name}: the service ended with {code}; the last line of its log {self.log.resolve()}: {last}"
         number = self.process.pid
         return (
             f"bath {name}: the service runs on (pid {number}, log {self.log.resolve()}). "
@@ -104,18 +103,21 @@ def start(bath: Bath) -> Started:
     folder = bath.runs_path / bath.file.name
     folder.mkdir(parents=True, exist_ok=True)
     log = folder / "service.log"
+    print(f"starting bath {bath.file.name}, log {log.resolve()}", file=sys.stderr, flush=True)  # noqa: T201 - as above
     with log.open("ab") as out:
         begin = out.tell()
         process = subprocess.Popen(  # noqa: S603 - this program again, words of its own
             [sys.executable, str(FRONT_DOOR), "run", str(bath.document.path), "--headless"],
             stdin=subprocess.DEVNULL, stdout=out, stderr=out, start_new_session=True,
         )  # fmt: skip
+    # Another `run` of this bath may write into the same log: only the line with this process's number counts.
+    mark = service_commands.runs_mark(bath.file.name, process.pid)
     service = Started(process, log, begin)
     for _ in range(LOOKS):
         over = _has_ended(process, LOOK_EVERY_S)
-        marks = [line for line in service.said() if service_commands.RUNS in line]
+        marks = [line for line in service.said() if line.startswith(mark)]
         if marks and not over:
-            return Started(process, log, begin, Path(marks[-1].partition(service_commands.RUNS)[2]))
+            return Started(process, log, begin, Path(marks[-1].removeprefix(mark)))
         if over:
             return service
     process.terminate()

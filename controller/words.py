@@ -95,7 +95,7 @@ ALARMS: dict[str, AlarmText] = {
         hands=True,
     ),
     "open_string": AlarmText(
-        "no current at the voltage limit: {value:.2f} A, below {limit:.2f} (open clamp or cell)",
+        "no current at voltage limit: {value:.2f} A, below {limit:.2f} (open clamp or cell)",
         "tripped, off ordered",
         f"{BEFORE_HANDS}: clamps first. A clamp that arced is replaced. Then unblock, acknowledge, reset, resume",
         "A",
@@ -191,6 +191,7 @@ REFUSALS: dict[str, str] = {
     "not_for_a_bath": "this order is for one circuit",
     "role": "your roles do not allow it: {needs}",
     "changed": "the circuit changed since you looked; look again",
+    "late": "nothing was read for {seconds:.0f} s; look again, then order again",
     "state": "not while it is {state}",
     "blocked": "BLOCKED by {by}: somebody works on the string",
     "not_blocked": "it is not blocked",
@@ -241,6 +242,8 @@ REFUSALS: dict[str, str] = {
     "bad_list": "load list refused: {what}",
     "record_full": "the record cannot be written any more, and nothing may flow without it",
     "service_ending": "the service is ending",
+    "full": "{most} clients are attached to this service already; close one, then attach again",
+    "full_of_one": "{most} clients of this user are attached to this service already; close one, then attach again",
     "no_pace": "only a stepped plant has a pace",
 }
 

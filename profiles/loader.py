@@ -17,6 +17,8 @@ from profiles.plainwords import faults, kind_of
 from profiles.problems import InputError, Problem
 
 LARGEST_BYTES = 1_000_000
+LIBRARY = Path(__file__).parent / "library"
+"""Where the profiles lie that come with the program."""
 M = TypeVar("M", bound=BaseModel)
 
 
@@ -53,7 +55,21 @@ def path_text(key_path: Sequence[str | int]) -> str:
     return text
 
 
-def read_document(path: Path | str) -> Document:
+def found_profile(text: str) -> Path | None:
+    """The profile file that is meant: a file as its path stands, else one of the library by its name; None: neither.
+
+    A library's name is `starter-60` or `starter-60.toml`.
+    """
+    try:
+        if Path(text).is_file():
+            return Path(text).absolute()
+        own = LIBRARY / f"{text.removesuffix('.toml')}.toml"
+        return own if own.parent == LIBRARY and own.is_file() else None
+    except (OSError, ValueError):
+        return None
+
+
+def read_document(path: Path | str, largest_bytes: int = LARGEST_BYTES) -> Document:
     """Read one TOML file; raises InputError when it is missing, a folder, too large, not text, empty or not TOML."""
     place = Path(path)
     name = str(path)
@@ -63,12 +79,12 @@ def read_document(path: Path | str) -> Document:
         if not place.is_file():
             raise _alone(name, None, "is not there, or is no plain file; name a TOML file")
         with place.open("rb") as stream:
-            raw = stream.read(LARGEST_BYTES + 1)
+            raw = stream.read(largest_bytes + 1)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "its name cannot be used"
         raise _alone(name, None, f"cannot be read: {reason}") from None
-    if len(raw) > LARGEST_BYTES:
-        raise _alone(name, None, f"is larger than {LARGEST_BYTES // 1_000_000} MB, no file of this kind is")
+    if len(raw) > largest_bytes:
+        raise _alone(name, None, f"is larger than {_size(largest_bytes)}, no file of this kind is")
     if raw.startswith(b"\xef\xbb\xbf"):
         raise _alone(name, 1, "begins with a byte order mark, save it as UTF-8 without one")
     try:
@@ -78,6 +94,10 @@ def read_document(path: Path | str) -> Document:
         raise _alone(name, line, "is not UTF-8 text, write a TOML file in UTF-8") from None
     document = parse_document(text, name)
     return Document(place, name, text, document.data, document.sha256, document.lines)
+
+
+def _size(bytes_: int) -> str:
+    return f"{bytes_ // 1_000_000} MB" if bytes_ >= 1_000_000 else f"{bytes_ // 1_000} kB"
 
 
 def parse_document(text: str, name: str) -> Document:

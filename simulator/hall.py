@@ -23,7 +23,7 @@ from controller.service.protocol import Answer, OrderMessage
 from controller.service.recorder import Recorder
 from controller.service.sockets import OrderSocket
 from controller.service.start import sources_of, targets_of
-from simulator.hands import Hands
+from simulator.hands import WORK_S, Hands
 from simulator.pace import Pace
 from simulator.plot import acts, faults
 from simulator.script import Script
@@ -33,6 +33,11 @@ START_UTC = "2026-03-16T06:00:00Z"
 BATH_FILE = Path(__file__).parent / "plants" / "demo-bath.toml"
 SETTING = Setting(soaked_s=3_000.0)
 TAKEN_OVER = "a person at the console has taken over: the demo's own persons give no more orders"
+YOURS = (
+    "the bath is yours now: the demo's own persons give no more orders; "
+    f"what is blocked for {WORK_S / 60.0:.0f} min is mended by the electrician"
+)
+"""What is told to whoever is attached in the moment of the takeover."""
 
 
 class Hall:
@@ -47,7 +52,8 @@ class Hall:
         self.stage = Stage(bath, replace(SETTING, seed=seed), faults())
         self.hands = Hands(self.stage.plant)
         items = bath.file.start_list.items if bath.file.start_list is not None else ()
-        self.script = Script(acts([circuit.name for circuit in bath.file.circuit], len(items)))
+        names = [circuit.name for circuit in bath.file.circuit]
+        self.script = Script(acts(names, len(items)), self._queued)
         self.over = self.taken_over = False
         self._runs = runs
         self.pace = Pace(ratio, self._show, self._settled) if ratio is not None else None
@@ -109,27 +115,32 @@ class Hall:
         if self.pace is not None:
             await self.pace.before(dt_s)
         for circuit, what in self.hands.look(each.name for each in self.service.state.circuits if each.blocked_by):
-            self._notice(circuit, what)
+            await self._notice(circuit, what, what)
         await self.script.play(self.stage.plant.elapsed_s)
         await self.stage.advance(dt_s)
 
     async def _on_order(self, message: OrderMessage, person: Person) -> Answer:
-        if not self.script.took(message.id):
-            self._take_over()
+        if not self.script.gave(message.id):
+            await self._take_over()
             if self.pace is not None:
                 self.pace.order()
         return await self._desk.on_order(message, person)
 
-    def _take_over(self) -> None:
+    async def _take_over(self) -> None:
         """A real person gives an order: from now on the demo is theirs, and is not held to its plan."""
         self.taken_over = self.taken_over or not self.over
         if not self.script.over:
             self.script.retire()
-            self._notice(self.bath.file.name, TAKEN_OVER)
+            await self._notice(self.bath.file.name, TAKEN_OVER, YOURS)
 
-    def _notice(self, target: str, what: str) -> None:
+    async def _notice(self, target: str, what: str, told: str) -> None:
+        """Put on record what happened, and tell everybody who is attached at once."""
         now = self.service.parts.clock.last()
         self.service.parts.recorder.event(Event("notice", target, data={"what": what}), now.utc_ms, now.now_ms)
+        await self.socket.tell({"type": "notice", "text": told})
+
+    def _queued(self, order_id: str) -> bool:
+        return self._desk.has(order_id)
 
     async def _show(self) -> None:
         await self.service.show_again()

@@ -17,6 +17,8 @@ MENDED = {
 }
 """The faults that hands can mend, and what is said of it."""
 
+BY = "by the electrician"
+
 
 class Hands:
     """The virtual electrician of a plant."""
@@ -32,7 +34,7 @@ class Hands:
         self._since_s = {name: self._since_s.get(name, now_s) for name in blocked}
         ready = {name for name, since_s in self._since_s.items() if now_s - since_s >= self._work_s}
         faults = [line for line in self._plant.active_faults if line.target in ready and line.name in MENDED]
-        return [(str(line.target), f"{line.target}: {self._mend(line)} by the electrician") for line in faults]
+        return [(str(line.target), f"{line.target}: {self._mend(line)} {BY}") for line in faults]
 
     def _mend(self, line: FaultLine) -> str:
         battery = line.battery or 1
@@ -42,3 +44,10 @@ class Hands:
         else:
             self._plant.clear(line)
         return MENDED[line.name].format(battery=battery)
+
+
+def mended(notice: str) -> str:
+    """Return in a word or two what a notice says was mended, nothing where it says no such thing."""
+    if not notice.endswith(BY):
+        return ""
+    return "battery replaced" if " replaced " in notice else "remade"

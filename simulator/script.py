@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from controller.service.protocol import MAX_LINE_BYTES, OrderMessage, encode
+from controller.service.protocol import MAX_SHOWN_BYTES, OrderMessage, encode
 from simulator.turns import turn
 
 ANSWER_S = 20.0
@@ -35,29 +35,26 @@ class Act:
 class Script:
     """Plays the acts in order. `surprises` tells what did not go as expected."""
 
-    def __init__(self, acts: Sequence[Act]) -> None:
-        """Nothing is attached yet."""
+    def __init__(self, acts: Sequence[Act], queued: Callable[[str], bool]) -> None:
+        """Nothing is attached yet. `queued`: whether the next cycle will see this order."""
+        self._queued = queued
         self._acts = sorted(acts, key=lambda act: act.at_s)
         self._waiting: dict[str, Act] = {}
         self._reader: asyncio.StreamReader | None = None
         self._writer: asyncio.StreamWriter | None = None
         self._listening: asyncio.Task[None] | None = None
         self._given: set[str] = set()
-        self._taken: set[str] = set()
         self._changed = asyncio.Event()
         self.surprises: list[str] = []
 
     async def attach(self, path: Path) -> None:
         """Connect to the service."""
-        self._reader, self._writer = await asyncio.open_unix_connection(path, limit=MAX_LINE_BYTES)
+        self._reader, self._writer = await asyncio.open_unix_connection(path, limit=MAX_SHOWN_BYTES)
         self._listening = asyncio.create_task(self._listen())
 
-    def took(self, order_id: str) -> bool:
-        """The service takes an order; return whether it is one of the script's own."""
-        if order_id not in self._given:
-            return False
-        self._taken.add(order_id)
-        return True
+    def gave(self, order_id: str) -> bool:
+        """Return whether an order is one of the script's own."""
+        return order_id in self._given
 
     def retire(self) -> None:
         """Give no more orders; those given are still answered."""
@@ -71,8 +68,8 @@ class Script:
                 await self._changed.wait()
             while self._acts and self._acts[0].at_s <= now_s:
                 await self._give(self._acts.pop(0))
-            # Each turn of the loop brings them nearer to the service.
-            while self._taken != self._given:
+            # Each turn of the loop brings them nearer to the service; a load's profile is read beside the loop first.
+            while not all(self._queued(order_id) for order_id in self._waiting):
                 await turn()
 
     async def detach(self) -> None:
@@ -107,7 +104,6 @@ class Script:
             if said.get("type") != "answer" or said.get("id") not in self._waiting:
                 continue
             act = self._waiting.pop(said["id"])
-            self._taken.add(said["id"])
             code = "" if said["accepted"] else said["code"]
             if code != act.refused:
                 wanted = act.refused or "accepted"

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.records.reader import RunFolder, read_run
+from simulator.hands import mended
 
 WIDTH = 80
 CIRCUITS = 8
@@ -41,7 +42,7 @@ class Entry:
 
 def entries(runs: Path) -> list[Entry]:
     """Return an entry for each run folder below `runs`, by circuit."""
-    refused = _refusals(runs)
+    refused = _refusals(_bath_rows(runs))
     folders = sorted(path.parent for path in runs.glob("*/run.json"))
     return sorted((_entry(read_run(folder), refused) for folder in folders), key=lambda entry: entry.circuit)
 
@@ -81,14 +82,16 @@ def _last(run: RunFolder, column: str) -> float:
 def _said(circuit: str, rows: list[dict[str, str]], run: RunFolder, refused: dict[str, str]) -> str:
     """Return what happened in words, from the events."""
     if circuit in refused:
-        return f"start refused, {refused[circuit]} V at 0 A: a formed battery reversed; replaced"
+        return refused[circuit]
     what = []
     for row in rows:
         at, code = clock(float(row["elapsed_s"] or 0.0)), row["code"]
         if code == "open_string:new":
             what.append(f"clamp off {at}, tripped at {_charge_at(run, row['elapsed_s']):.1f} Ah")
         elif code == "accepted" and " by " in row["text"] and row["text"].split()[0] in ("block", "unblock", "reset"):
-            what.append({"block": "blocked", "unblock": "remade, unblocked", "reset": "reset"}[row["text"].split()[0]])
+            what.append({"block": "blocked", "unblock": "unblocked", "reset": "reset"}[row["text"].split()[0]])
+        elif code == "notice" and mended(row["text"]):
+            what.append(mended(row["text"]))
         elif code == "accepted" and row["text"].startswith("resume"):
             what.append(f"resumed {at}")
         elif code == "link_lost:new":
@@ -109,12 +112,24 @@ def _charge_at(run: RunFolder, elapsed: str) -> float:
     return max((charge or 0.0 for at, charge in charges if at is not None and at <= moment), default=0.0)
 
 
-def _refusals(runs: Path) -> dict[str, str]:
-    """Return the starts refused for their string volts, from the bath's own events: circuit and volts."""
-    found: dict[str, str] = {}
+def _bath_rows(runs: Path) -> list[dict[str, str]]:
+    """Return every row of the bath's own events."""
+    found: list[dict[str, str]] = []
     for path in sorted(runs.glob("*/events-*.csv")):
         with path.open(encoding="utf-8", newline="") as file:
-            found |= {row["target"]: row["value"] for row in csv.DictReader(file) if row["code"] == "string_volts"}
+            found += csv.DictReader(file)
+    return found
+
+
+def _refusals(rows: list[dict[str, str]]) -> dict[str, str]:
+    """Return the starts refused for their string volts: by circuit, what is said of it, and whether hands mended it."""
+    found: dict[str, str] = {}
+    for row in rows:
+        circuit = row["target"]
+        if row["code"] == "string_volts":
+            found[circuit] = f"start refused, {row['value']} V at 0 A: a formed battery reversed"
+        elif row["code"] == "notice" and circuit in found and mended(row["text"]) == "battery replaced":
+            found[circuit] += "; replaced"
     return found
 
 

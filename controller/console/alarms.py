@@ -13,10 +13,10 @@ from controller.console.outlook import age_text, clock_at, mark_parts
 from controller.console.picture import AlarmView
 from controller.console.prompttypes import Step, Wanted
 from controller.console.row import Row, fitted, row, wrapped
-from controller.console.scene import BathSeen, Scene, style_of
+from controller.console.scene import BathSeen, Scene, style_of, worst
 
-Key = tuple[str, str, str]
-"""Bath, target, code."""
+Key = tuple[str, str, str, int]
+"""Bath, target, code, and when it came: one that comes again is another to be seen."""
 
 ON_SCREEN_S = 1.0
 INDENT = "    "
@@ -27,7 +27,7 @@ SMALLEST = 12
 
 def key_of(seen: BathSeen, alarm: AlarmView) -> Key:
     """What an alarm is known by."""
-    return seen.name, alarm.target, alarm.code
+    return seen.name, alarm.target, alarm.code, alarm.since_ms
 
 
 def length(scene: Scene) -> int:
@@ -65,6 +65,9 @@ def drawn(scene: Scene, width: int, height: int) -> list[Key]:
     """Return the alarms that a terminal of this size shows: the one told above every page, and what this page draws."""
     top = _on_top(scene)
     found = [key_of(*top)] if top is not None else []
+    own = _own(scene) if scene.place.page == "circuit" and height >= SMALLEST else None
+    if own is not None and key_of(*own) not in found:
+        found.append(key_of(*own))
     if scene.place.page == "alarms" and height >= SMALLEST:
         found += [key for key in on_screen(scene, width, height - FRAME_ROWS) if key not in found]
     return found
@@ -75,7 +78,15 @@ def _on_top(scene: Scene) -> tuple[BathSeen, AlarmView] | None:
     first = _first(scene)
     if first is None or all(each.trusted for each in scene.baths):
         return first
-    return None if scene.said or first[1].acknowledged else first
+    return None if first[1].acknowledged else first
+
+
+def _own(scene: Scene) -> tuple[BathSeen, AlarmView] | None:
+    """Return the selected circuit's own first alarm, which its page shows."""
+    if scene.selected is None:
+        return None
+    first = worst(scene.selected[1].alarms)
+    return (scene.selected[0], first) if first is not None else None
 
 
 def _first(scene: Scene) -> tuple[BathSeen, AlarmView] | None:
@@ -83,7 +94,7 @@ def _first(scene: Scene) -> tuple[BathSeen, AlarmView] | None:
 
 
 def acknowledgement(scene: Scene, drawn_since: Mapping[Key, float], now_s: float) -> Step:
-    """Return the order that acknowledges one alarm: on the alarms page the selected one, elsewhere the first.
+    """Return the order that acknowledges one alarm: the selected one, a circuit's own on its page, elsewhere the first.
 
     `drawn_since`: since when each alarm has been on the screen. It changes nothing in the process.
     """
@@ -92,14 +103,26 @@ def acknowledgement(scene: Scene, drawn_since: Mapping[Key, float], now_s: float
         return Step(None, said=scene.say("orders.replay"))
     if not listed:
         return Step(None, said=scene.say("alarms.none"))
-    chosen = listed[_cursor(scene, len(listed))] if scene.place.page == "alarms" else _first(scene)
-    seen, alarm = chosen if chosen is not None else listed[0]
+    chosen = _chosen(scene)
+    if chosen is None:
+        return Step(None, said=scene.say("alarms.none_here"))
+    seen, alarm = chosen
     if alarm.acknowledged:
         return Step(None, said=scene.say("alarms.seen_already", target=alarm.target))
     since = drawn_since.get(key_of(seen, alarm))
     if since is None or now_s - since < ON_SCREEN_S:
         return Step(None, said=scene.say("alarms.look_first", target=alarm.target))
-    return Step(None, (Wanted(seen.name, "acknowledge", alarm.target, {"alarm": alarm.code}),))
+    circuit = seen.picture.circuit(alarm.target) if seen.picture is not None else None
+    # What changed since it was looked at is another alarm: then the service refuses.
+    revision = circuit.revision if circuit is not None else None
+    return Step(None, (Wanted(seen.name, "acknowledge", alarm.target, {"alarm": alarm.code}, revision),))
+
+
+def _chosen(scene: Scene) -> tuple[BathSeen, AlarmView] | None:
+    if scene.place.page == "alarms":
+        listed = scene.alarms()
+        return listed[_cursor(scene, len(listed))]
+    return _own(scene) if scene.place.page in {"circuit", "trend"} else _first(scene)
 
 
 def _cursor(scene: Scene, count: int) -> int:

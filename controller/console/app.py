@@ -10,11 +10,11 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any
 
-from controller.console import alarms, events, layout, moves, ordermenu, prompt, recovery, starts, trend
+from controller.console import alarms, events, layout, marked, moves, ordermenu, prompt, recovery, starts, trend
 from controller.console.followed import Followed
 from controller.console.prompt import Prompt, Step, Wanted
 from controller.console.row import Row
-from controller.console.scene import BathSeen, EventLine, Place, Scene, TrendData
+from controller.console.scene import BathSeen, EventLine, OrderLine, Place, Scene, TrendData
 from controller.console.strokes import Strokes
 from controller.words import Say
 
@@ -81,16 +81,18 @@ class App:
         self._said, self._said_s = "", -1e9
         self._key_s = 0.0
         self._back: list[Place] = []
-        self._drawn: dict[tuple[str, str, str], float] = {}
-        self._alarm: tuple[str, str, str] | None = None
+        self._drawn: dict[alarms.Key, float] = {}
+        self._alarm: marked.AlarmKey | None = None
         self._recovered = False
-        self._drafts: dict[tuple[str, str], Prompt] = {}
+        self._drafts: dict[tuple[str, str, str], Prompt] = {}
         self._seen: tuple[BathSeen, ...] = ()
         self._trend: TrendData | None = None
         self._events: tuple[EventLine, ...] = ()
+        self._read_events = False
 
-    def look(self, seen: tuple[BathSeen, ...], trend: TrendData | None, lines: tuple[EventLine, ...]) -> None:
-        """Take what is known now."""
+    def look(self, seen: tuple[BathSeen, ...], trend: TrendData | None, lines: tuple[EventLine, ...] | None) -> None:
+        """Take what is known now; `lines` None: the records have not been read for events yet."""
+        self._read_events, lines = lines is not None, lines or ()
         kept = events.selected(self._scene()) if self.place.page == "events" and self.place.top > 0 else None
         self._seen, self._trend, self._events = seen, trend, lines
         if kept is not None:
@@ -111,10 +113,10 @@ class App:
         lit = self.taste.still or int(now_s * 2) % 2 == 0
         made = Scene(
             self._seen, self.place, self.taste.say, self.taste.zone, lit, said, self.followed.lines(), self._events,
-            self.place.top, self._trend, self.muted,
+            self.place.top, self._read_events, self._trend, self.muted,
         )  # fmt: skip
         if self.place.page == "alarms" and self._alarm is not None:
-            keys = [(seen.name, alarm.target, alarm.code) for seen, alarm in made.alarms()]
+            keys = marked.alarm_keys(made)
             cursor = keys.index(self._alarm) if self._alarm in keys else min(self.place.cursor, max(0, len(keys) - 1))
             self.place = replace(self.place, cursor=cursor)
             made = replace(made, place=self.place)
@@ -135,6 +137,8 @@ class App:
 
     def passed(self, now_s: float) -> list[Effect]:
         """Let time pass: dialogues die, an idle console goes back to the hall, a recovery list opens."""
+        if said := self.followed.unanswered(now_s, self.taste.say):
+            self._say(said, now_s)
         scene = self.scene(now_s)
         effects: list[Effect] = []
         if self.prompt is not None and (why := prompt.expired(self.prompt, scene, now_s)):
@@ -159,13 +163,14 @@ class App:
 
     def message(self, bath: str, message: Mapping[str, Any], now_s: float) -> None:
         """Take a message that is not about the link: an order's way, from whoever gave it."""
-        said = self.followed.take(message, self.taste.say)
+        said = self.followed.take(message, self.taste.say, bath)
         if said:
             self._say(said, now_s)
 
-    def asked(self, order_id: str, wanted: Wanted, who: str, time_utc: str) -> None:
+    def asked(self, order_id: str, wanted: Wanted, who: str, time_utc: str, now_s: float) -> None:
         """An order has left for its service."""
-        self.followed.asked(order_id, wanted.verb, wanted.target, who, time_utc)
+        line = OrderLine(time_utc, wanted.verb, wanted.target, who, bath=wanted.bath)
+        self.followed.asked(order_id, line, now_s)
 
     def lost(self, order_id: str, why: str, now_s: float) -> None:
         """An order could not be sent: nothing was changed by it."""
@@ -209,6 +214,7 @@ class App:
         if self.place.page not in LENGTHS:
             low = DIGITS.get(low, low)
         if low in PROMPT_KEYS:
+            self.place = marked.circuit(scene)
             return self._opened(PROMPT_KEYS[low], now_s)
         own = self._of_page(scene, low, now_s)
         if own is not None:
@@ -224,6 +230,9 @@ class App:
         if key == "q":
             return [Quit()]
         if key == "k":
+            if self._vanished(scene):
+                self._say(self.taste.say("alarms.just_gone"), now_s)
+                return []
             return self._step(alarms.acknowledgement(scene, self._drawn, now_s), now_s)
         if key == "m":
             self._mute(scene, now_s)
@@ -263,14 +272,20 @@ class App:
         if given is None:
             return []
         if key.lower() == "s" and len(key) == 1 and not prompt.takes_text(given):
+            # The dialogue's own circuit is meant, whatever is selected.
+            self.prompt = None
+            if given.targets:
+                self.place = replace(self.place, bath=given.bath, circuit=given.targets[0])
             return self._closed(given) + self._opened("hold", now_s)
         return self._step(prompt.pressed(given, key, self.scene(now_s), now_s), now_s)
 
     def _opened(self, kind: str, now_s: float) -> list[Effect]:
         step = prompt.open_prompt(kind, self.scene(now_s), now_s)
-        if step.prompt is not None and (draft := self._drafts.pop((kind, step.prompt.target), None)) is not None:
-            kept = replace(step.prompt, typed=draft.typed, fields=draft.fields, at=draft.at)
-            step = replace(step, prompt=kept)
+        if (
+            step.prompt is not None
+            and (draft := self._drafts.pop((kind, step.prompt.bath, step.prompt.target), None)) is not None
+        ):
+            step = replace(step, prompt=prompt.reopened(step.prompt, draft))
         return self._step(step, now_s)
 
     def _step(self, step: Step, now_s: float) -> list[Effect]:
@@ -281,7 +296,7 @@ class App:
         if step.prompt is not None and step.prompt.verb and (before is None or step.prompt.kind != before.kind):
             effects.append(Announced(step.prompt.bath, step.prompt.verb, step.prompt.target, open=True))
         if before is not None and step.prompt is None and not step.wanted and before.kind in DRAFTED:
-            self._drafts[before.kind, before.target] = before
+            self._drafts[before.kind, before.bath, before.target] = before
         self.prompt = step.prompt
         if step.said:
             self._say(step.said, now_s)
@@ -296,11 +311,14 @@ class App:
         if kind == "find":
             self.place = replace(self.place, find=text, top=0)
             return
-        place = moves.found(self.scene(now_s), text)
-        if place is None:
-            self._say(self.taste.say("link.no_such", name=text), now_s)
+        places = moves.found(self.scene(now_s), text)
+        if len(places) == 1:
+            self._go(places[0])
+        elif places:
+            names = ", ".join(f"{place.bath}/{place.circuit}" for place in places)
+            self._say(self.taste.say("link.several", names=names), now_s)
         else:
-            self._go(place)
+            self._say(self.taste.say("link.no_such", name=text), now_s)
 
     # -- places
 
@@ -327,11 +345,9 @@ class App:
 
     def _navigate(self, scene: Scene, key: str) -> None:
         page = self.place.page
-        if page == "alarms" and key == "enter":
-            self._open_alarm(scene)
-            return
-        if page == "events" and key == "enter":
-            self._open_event(scene)
+        if page in {"alarms", "events"} and key == "enter":
+            if (opened := marked.opened(scene)) is not None:
+                self._go(opened)
             return
         place = moves.moved(scene, key, layout.hall_columns(scene, self.size[0]), trend.plot_width(self.size[0]))
         if place.page != self.place.page:
@@ -345,25 +361,16 @@ class App:
 
     def _follow_alarm(self, scene: Scene) -> None:
         """Remember which alarm is selected, not which row."""
-        listed = scene.alarms()
-        if self.place.page == "alarms" and listed:
-            seen, alarm = listed[min(self.place.cursor, len(listed) - 1)]
-            self._alarm = (seen.name, alarm.target, alarm.code)
+        if (found := marked.alarm(scene)) is not None:
+            self._alarm = (found[0].name, found[1].target, found[1].code)
 
-    def _open_alarm(self, scene: Scene) -> None:
-        listed = scene.alarms()
-        if not listed:
-            return
-        seen, alarm = listed[min(self.place.cursor, len(listed) - 1)]
-        page = "bath" if alarm.target == seen.name else "circuit"
-        circuit = self.place.circuit if page == "bath" else alarm.target
-        self._go(replace(self.place, page=page, bath=seen.name, circuit=circuit, cursor=0, top=0, trend_cursor=None))
-
-    def _open_event(self, scene: Scene) -> None:
-        line = events.selected(scene)
-        place = moves.found(scene, line.target) if line is not None else None
-        if place is not None and place.page == "circuit" and line is not None:
-            self._go(replace(place, page="trend", trend_cursor=None, trend_utc=line.time_utc))
+    def _vanished(self, scene: Scene) -> bool:
+        """Whether the alarm that was selected is there no more; its neighbour is selected then, to be looked at."""
+        if self.place.page != "alarms" or self._alarm is None or self._alarm in marked.alarm_keys(scene):
+            return False
+        self._alarm = None
+        self._follow_alarm(scene)
+        return True
 
     # -- the rest
 
@@ -378,8 +385,8 @@ class App:
     def _mute(self, scene: Scene, now_s: float) -> None:
         ringing = {(target, code) for _, target, code in self.bell()}
         self.muted = self.muted | ringing
-        if ringing:
-            self._say(self.taste.say.count("link.muted", len(ringing)), now_s)
+        told = self.taste.say.count("link.muted", len(ringing)) if ringing else self.taste.say("link.no_bell")
+        self._say(told, now_s)
 
     def _say(self, text: str, now_s: float) -> None:
         self._said, self._said_s = text, now_s

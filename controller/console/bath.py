@@ -23,9 +23,9 @@ from controller.console.outlook import (
     waits_for,
 )
 from controller.console.picture import CircuitView, Picture, Reading
-from controller.console.row import Part, Row, fitted, row, wrapped
+from controller.console.row import Part, Row, fitted, row
 from controller.console.scene import BathSeen, Scene, worst
-from controller.console.sentence import cause_of, moment, sentence
+from controller.console.sentence import cause_of, moment, told
 
 COURSE = 20
 SENTENCE_ROWS = 2
@@ -58,21 +58,21 @@ def rows(scene: Scene, width: int, height: int) -> list[Row]:
         return [fitted(Row(say("bath.none", bath=seen.name)), width)]
     if not picture.circuits:
         return [bath_line(scene, seen, width), fitted(Row(say("bath.no_circuits", bath=seen.name)), width)][:height]
-    told = _told(scene, width) if height >= SENTENCE_ROWS + 4 else []
+    below = _told(scene, width, height // 2) if height >= SENTENCE_ROWS + 4 else []
     urgent = purging(picture) or not seen.trusted or bool(picture.alarms)
-    room = height - len(told)
+    room = height - len(below)
     fits = room >= 4 and (urgent or len(picture.circuits) + 2 <= room)
     head = [bath_line(scene, seen, width)] if fits else []
     columns = _columns(picture, width)
     if room >= 2:
         head.append(fitted(_head(scene, picture, columns), width))
-    return [*head, *_body(scene, seen, columns, width, room - len(head)), *told][:height]
+    return [*head, *_body(scene, seen, columns, width, room - len(head)), *below][:height]
 
 
-def _told(scene: Scene, width: int) -> list[Row]:
+def _told(scene: Scene, width: int, most: int) -> list[Row]:
     if scene.selected is None:
         return []
-    return [each for line in sentence(scene, *scene.selected) for each in wrapped(line, width, "  ", most=2)]
+    return told(scene, *scene.selected, width, most)
 
 
 def _columns(picture: Picture, width: int) -> _Columns:
@@ -105,8 +105,8 @@ def _hidden(scene: Scene, key: str, seen: BathSeen, circuits: tuple[CircuitView,
     names = [each.name for each in circuits if abnormal(seen, each)]
     if not names:
         return fitted(Row(f"    {scene.say(_WELL[key], n=len(circuits))}"), width)
-    told = scene.say(key, n=len(circuits), bad=len(names), names=" ".join(names))
-    return fitted(row("    ", ("soon", told)), width)
+    words = scene.say(key, n=len(circuits), bad=len(names), names=" ".join(names))
+    return fitted(row("    ", ("soon", words)), width)
 
 
 def _head(scene: Scene, picture: Picture, columns: _Columns) -> Row:

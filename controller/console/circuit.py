@@ -118,7 +118,8 @@ def _second(scene: Scene, seen: BathSeen, circuit: CircuitView, width: int, *, m
         at = outlook.clock_at(scene, seen, seen.picture.now_ms, "%H:%M:%S") if seen.picture is not None else "--"
         return [Row(scene.say("circuit.watchdog", at=at))]
     if alarm is None:
-        return wrapped(sentence(scene, seen, circuit)[1], width, "  ", most=most)
+        # Without a run there is no chart: what may carry a caution takes the rows that it needs.
+        return wrapped(sentence(scene, seen, circuit)[1], width, "  ", most=most if circuit.run is not None else 8)
     lines = alarmwords.told(scene, seen, alarm)
     more = len(circuit.alarms) - 1
     others = f" {scene.say.count('circuit.others', more)}" if more else ""
@@ -274,5 +275,5 @@ def _waits(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView,
         return made
     made.append(Row(say.count("circuit.missing", len(missing)) if missing else say("circuit.nothing_missing")))
     for each in missing:
-        made += wrapped(say("circuit.no", why=each), width, "    ", most=2)
+        made += wrapped(say("circuit.no", why=each), width, "    ", most=8)
     return made

@@ -48,7 +48,7 @@ def _lines(scene: Scene, picture: Picture, circuit: CircuitView) -> Iterable[_Li
         limit = _volts_limit(scene, picture, volts, plan, step)
         yield _Line(say("circuit.volts"), None, volts, ".3f", limit)
     else:
-        yield _Line(say("circuit.string"), None, circuit.voltage_V, ".1f")
+        yield _Line(say("circuit.string"), None, outlook.string_volts(circuit), ".1f")
     hot = outlook.hot_reading(picture, circuit)
     limit = _hot_limit(scene, picture, hot) if circuit.probes_C else ""
     yield _Line(_hot_label(scene, circuit, hot), None, hot, ".1f", limit)

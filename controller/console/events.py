@@ -66,7 +66,7 @@ def rows(scene: Scene, width: int, height: int) -> list[Row]:
     below = _below(scene, len(lines))
     head = _head(scene, below, width)
     if not lines:
-        key = "events.none_found" if scene.events else "events.none"
+        key = "events.none_found" if scene.events else "events.none" if scene.events_read else "events.reading"
         return [fitted(each, width) for each in (head, *wrapped(scene.say(key), width))][:height]
     room = max(0, height - 1)
     last = len(lines) - below

@@ -15,7 +15,8 @@ class Feed:
 
     def __init__(self) -> None:
         self.trend: TrendData | None = None
-        self.events: tuple[EventLine, ...] = ()
+        self.events: tuple[EventLine, ...] | None = None
+        """None: not read yet."""
         self._trend: tuple[Path, TrendReader] | None = None
         self.trouble = ""
         """What of the events cannot be read, as a sentence."""

@@ -12,6 +12,8 @@ from controller.service.protocol import clean
 from controller.words import Say
 
 MOST = 60
+ANSWER_S = 12.0
+"""After so long without an answer nobody knows what became of an order: a service answers in its next cycle."""
 Key = tuple[str, str]
 
 
@@ -24,32 +26,52 @@ class Followed:
     def __init__(self) -> None:
         self._lines: OrderedDict[Key, OrderLine] = OrderedDict()
         self._own: dict[str, str] = {}
+        self._waiting: dict[str, float] = {}
 
     def lines(self) -> tuple[OrderLine, ...]:
         """Every order still remembered, oldest first."""
         return tuple(self._lines.values())
 
-    def asked(self, order_id: str, verb: str, target: str, who: str, time_utc: str) -> None:
-        """An order of this console has been sent."""
-        self._own[order_id] = target
-        self._put((order_id, target), OrderLine(time_utc, verb, target, who))
+    def asked(self, order_id: str, line: OrderLine, now_s: float) -> None:
+        """An order of this console has been sent, at this console's time."""
+        self._own[order_id] = line.target
+        self._waiting[order_id] = now_s
+        self._put((order_id, line.target), line)
+
+    def unanswered(self, now_s: float, say: Say) -> str:
+        """Return a word about an order that has waited too long for its answer: nobody knows whether it was taken."""
+        late = [order_id for order_id, asked_s in self._waiting.items() if now_s - asked_s > ANSWER_S]
+        told = ""
+        for order_id in late:
+            del self._waiting[order_id]
+            known = self._lines.get((order_id, self._own.get(order_id, "")))
+            if known is not None and known.accepted is None:
+                told = say("link.no_answer", verb=known.verb, target=known.target)
+        return told
 
     def lost(self, order_id: str, why: str) -> None:
         """An order could not be sent."""
+        self._waiting.pop(order_id, None)
         key = (order_id, self._own.get(order_id, ""))
         if key in self._lines:
             self._put(key, replace(self._lines[key], accepted=False, text=why))
 
-    def take(self, message: Mapping[str, Any], say: Say) -> str:
-        """Take an answer, an order of anybody or a read-back; return the line that is worth saying now, or nothing."""
+    def take(self, message: Mapping[str, Any], say: Say, bath: str = "") -> str:
+        """Take an answer, an order of anybody, a read-back or a notice of the service called `bath`.
+
+        Return the line that is worth saying now, or nothing.
+        """
         kind, order_id = message.get("type"), str(message.get("id") or "")
+        if kind == "notice":
+            return say("link.notice", text=_text(message, "text", 300))
         if kind == "order":
-            return self._order(order_id, message, say)
+            return self._order(order_id, message, say, bath)
         if kind == "answer":
             return self._answer(order_id, message, say)
         return self._read_back(order_id, message, say) if kind == "readback" else ""
 
     def _answer(self, order_id: str, message: Mapping[str, Any], say: Say) -> str:
+        self._waiting.pop(order_id, None)
         key = (order_id, self._own.get(order_id, ""))
         known = self._lines.get(key)
         if known is None:
@@ -57,7 +79,7 @@ class Followed:
         accepted, text = bool(message.get("accepted")), _text(message, "text", 300)
         self._put(key, replace(known, accepted=accepted, text=text))
         told = "orders.refused" if not accepted else "orders.asked" if message.get("reads_back") else "orders.answered"
-        return say(told, verb=known.verb, target=known.target, text=text)
+        return say(told, verb=known.verb, target=known.target, text=_bare(text, known.verb))
 
     def _read_back(self, order_id: str, message: Mapping[str, Any], say: Say) -> str:
         target = _text(message, "target", 64)
@@ -71,9 +93,9 @@ class Followed:
         self._put(key, replace(known, read_back=text))
         if order_id not in self._own:
             return ""
-        return say("orders.read_back", verb=known.verb, target=target or known.target, text=text)
+        return say("orders.read_back", verb=known.verb, target=target or known.target, text=_bare(text, known.verb))
 
-    def _order(self, order_id: str, message: Mapping[str, Any], say: Say) -> str:
+    def _order(self, order_id: str, message: Mapping[str, Any], say: Say, bath: str) -> str:
         """Take an order that the service tells everybody of; another person's is worth a line."""
         target, accepted = _text(message, "target", 64), bool(message.get("accepted"))
         known = self._lines.get((order_id, target))
@@ -88,17 +110,27 @@ class Followed:
             _text(message, "text", 300),
             accepted,
             known.read_back if known is not None else "",
+            bath,
         )
         self._put((order_id, target), line)
         if order_id in self._own:
             return ""
-        return say("orders.by_other", who=line.who, verb=line.verb, target=line.target)
+        told = "orders.by_other" if accepted else "link.refused_other"
+        return say(told, who=line.who, verb=line.verb, target=line.target, text=_bare(line.text, line.verb))
 
     def _put(self, key: Key, line: OrderLine) -> None:
         self._lines[key] = line
         while len(self._lines) > MOST:
             (gone, _), _ = self._lines.popitem(last=False)
             self._own.pop(gone, None)
+
+
+def _bare(text: str, verb: str) -> str:
+    """The service's sentence without the order's word, which stands before it already."""
+    for ahead in (f"{verb} refused: ", f"{verb}: ", f"{verb} "):
+        if text.startswith(ahead):
+            return text[len(ahead) :]
+    return text
 
 
 def _text(message: Mapping[str, Any], key: str, longest: int) -> str:

@@ -17,7 +17,7 @@ from controller.console.outlook import abnormal, alarm_since, hm, mark_parts, na
 from controller.console.picture import CircuitView
 from controller.console.row import BLANK, Part, Row, beside, fitted, row, wrapped
 from controller.console.scene import BathSeen, Scene, style_of, worst
-from controller.console.sentence import moment, sentence
+from controller.console.sentence import moment, told
 
 CELL = 20
 """Columns of a circuit's place while names have three letters."""
@@ -58,10 +58,10 @@ def rows(scene: Scene, width: int, height: int) -> list[Row]:
     if not scene.baths:
         return [fitted(Row(scene.say("hall.no_baths")), width)]
     lines = _lines(scene, width)
-    told = _told(scene, width) if height >= SENTENCE_ROWS + 4 else []
-    body = _window(scene, lines, height - len(told), width)
-    spare = height - len(body) - len(told)
-    return [*body, *told, *(_below(scene, width, spare) if told else [])][:height]
+    below = _told(scene, width, height // 2) if height >= SENTENCE_ROWS + 4 else []
+    body = _window(scene, lines, height - len(below), width)
+    spare = height - len(body) - len(below)
+    return [*body, *below, *(_below(scene, width, spare) if below else [])][:height]
 
 
 def _lines(scene: Scene, width: int) -> list[_Line]:
@@ -111,11 +111,11 @@ def _cell(scene: Scene, seen: BathSeen, circuit: CircuitView, here: bool) -> lis
     ]
 
 
-def _told(scene: Scene, width: int) -> list[Row]:
+def _told(scene: Scene, width: int, most: int) -> list[Row]:
     """The selected circuit in two lines, blank where none is selected."""
     if scene.selected is None:
         return [BLANK] * SENTENCE_ROWS
-    return [each for line in sentence(scene, *scene.selected) for each in wrapped(line, width, "  ", most=2)]
+    return told(scene, *scene.selected, width, most)
 
 
 def _window(scene: Scene, lines: list[_Line], height: int, width: int) -> list[Row]:
@@ -155,8 +155,8 @@ def _hidden(scene: Scene, key: str, lines: list[_Line], width: int) -> Row:
     names = [name for each in lines for name in each.abnormal]
     if not names:
         return fitted(Row(scene.say(_WELL[key], n=len(lines))), width)
-    told = scene.say(key, n=len(lines), bad=len(names), names=" ".join(names))
-    return fitted(row(("soon", told)), width)
+    words = scene.say(key, n=len(lines), bad=len(names), names=" ".join(names))
+    return fitted(row(("soon", words)), width)
 
 
 def _below(scene: Scene, width: int, spare: int) -> list[Row]:
@@ -165,7 +165,8 @@ def _below(scene: Scene, width: int, spare: int) -> list[Row]:
         return []
     alarms, ends = _alarms(scene, width, spare - 1), _next(scene, width)
     if len(alarms) + len(ends) + 2 > spare:
-        ends = ends[: max(0, spare - 2 - min(len(alarms), spare // 2))]
+        # What is wrong comes before what ends next.
+        ends = ends[: max(0, spare - 2 - len(alarms))]
         alarms = _alarms(scene, width, spare - 1 - (len(ends) + 1 if len(ends) > 1 else 0))
     both = [*([BLANK, *alarms] if alarms else []), *([BLANK, *ends] if len(ends) > 1 else [])]
     return both[:spare]
@@ -205,12 +206,12 @@ def _next(scene: Scene, width: int) -> list[Row]:
         left, at = left_ms(picture, each), ends_utc(picture, each)
         if left is not None and at is not None:
             found.append((left, each.name, moment(scene, at, picture.utc)))
-    told = [
+    coming = [
         scene.say("hall.next_line", name=name, at=at, left=hm(left)) for left, name, at in sorted(found)[:NEXT_ENDS]
     ]
-    if not told:
+    if not coming:
         return []
-    lines = [Row(f"  {each}") for each in told]
+    lines = [Row(f"  {each}") for each in coming]
     half = max(30, width // 3)
     if width >= 3 * half - 2 and len(lines) > 1:
         # Three beside each other: two rows instead of six.

@@ -39,13 +39,11 @@ class Link:
     runs: str = ""
     console: str = ""
     bath: str = ""
+    hall: str = ""
+    name: str = ""
+    """By what this console knows the bath; given once and kept, so that nothing typed ever goes to another service."""
     trouble: str = ""
     connection: AsyncConnection | None = field(default=None, repr=False)
-
-    @property
-    def name(self) -> str:
-        """The bath's name, as far as it is known."""
-        return self.bath or (self.picture.bath if self.picture is not None else "") or clean(self.path.stem, 40)
 
     def seen(self, now_s: float) -> BathSeen:
         """What a page sees of it."""
@@ -72,12 +70,12 @@ class Link:
                 return True
             self.arrived_s, self.shown = now_s, True
         elif kind == "serves":
-            self.who = clean(str(message.get("who") or ""), 64)
+            self.who = _text(message, "who")
             roles = message.get("roles")
             self.roles = tuple(clean(str(role), 40) for role in roles) if isinstance(roles, list) else ()
             self.runs = str(message.get("runs") or "")
-            self.console = clean(str(message.get("console") or ""), 40)
-            self.bath = clean(str(message.get("bath") or ""), 40)
+            self.console = _text(message, "console")
+            self.bath, self.hall = _text(message, "bath"), _text(message, "hall")
         else:
             return False
         return True
@@ -117,11 +115,11 @@ class Links:
 
     def seen(self, now_s: float) -> tuple[BathSeen, ...]:
         """Every bath that ever answered, by name: one that stops keeps its line."""
-        known = [link for link in self.links.values() if link.picture is not None or link.attached]
+        known = [link for link in self.links.values() if link.name]
         return tuple(link.seen(now_s) for link in sorted(known, key=lambda link: link.name))
 
     def of(self, bath: str) -> Link | None:
-        """The link of a bath."""
+        """The link that has this name."""
         return next((link for link in self.links.values() if link.name == bath), None)
 
     async def send(self, bath: str, message: Sendable) -> None:
@@ -130,6 +128,17 @@ class Links:
         if link is None or link.connection is None:
             raise Unreachable(f"bath {bath}: no service is attached")
         await link.connection.send(message)
+
+    def _name(self, link: Link) -> None:
+        """Give a link its name once it is known: its bath's, with its hall where another bath has that name already."""
+        picture = link.picture
+        bath = link.bath or (picture.bath if picture is not None else "")
+        if link.name or not bath:
+            return
+        hall = link.hall or (picture.hall if picture is not None else "")
+        taken = {other.name for other in self.links.values()}
+        several = (f"{hall}/{bath} {number}" for number in range(2, len(taken) + 3))
+        link.name = next(name for name in (bath, f"{hall}/{bath}", *several) if name not in taken)
 
     async def _stay(self, link: Link) -> None:
         pause_s = FIRST_PAUSE_S
@@ -153,10 +162,19 @@ class Links:
             link.connection, link.attached = connection, True
             loop = asyncio.get_running_loop()
             async for message in connection.messages():
+                if not isinstance(message.get("type"), str):
+                    continue
                 link.take(message, loop.time())
+                self._name(link)
                 self._changed(link, message)
         finally:
             await connection.close()
+
+
+def _text(message: Mapping[str, Any], key: str) -> str:
+    """A text of a message, cleaned; empty where it is none."""
+    found = message.get(key)
+    return clean(found, 64) if isinstance(found, str) else ""
 
 
 def cause_of(group: BaseExceptionGroup[BaseException]) -> BaseException:

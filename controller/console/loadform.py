@@ -1,6 +1,7 @@
-"""The load form: what the string shall receive, what stands where, when it was filled. Pure; no file is opened here.
+"""The load form: what the string shall receive, what stands where, when it was filled.
 
-A problem is said beside its field; whether the load is taken is the service's word.
+A field is checked when Enter leaves it, for the profile its file is read (`controller.service.foreseen`); drawing reads
+no file. Whether the load is taken is the service's word.
 """
 
 from __future__ import annotations
@@ -8,21 +9,24 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
-import profiles
+from controller.console.outlook import NO_VALUE
 from controller.console.picture import CircuitView, Picture
 from controller.console.prompttypes import TEXT_MOST, Prompt, Scalar, Step, Wanted, circuit_of
 from controller.console.scene import Scene
+from controller.console.sentence import moment
 from controller.service.batchlist import count, parse_batches
+from controller.service.foreseen import Foreseen, foreseen
 from controller.service.protocol import clean
+from profiles.loader import LIBRARY, found_profile
+from profiles.problems import InputError
 
 PROFILE, BATCH, FRESH, FIRST, LAST = range(5)
 EMPTY = ("", "", "fresh", "", "")
 LABELS = ("orders.load_profile", "orders.load_batch", "orders.load_fresh", "orders.load_first", "orders.load_last")
 MOST_MINUTES = 99_999
 
-_TURNS = {"left", "right", " "}
+_TURNS = {"left", "right"}
 _MINUTES = re.compile(r"\d{1,5}(?:[.,]\d+)?")
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})")
 
@@ -62,7 +66,7 @@ def pressed(prompt: Prompt, key: str, scene: Scene) -> Step:
     if key in {"down", "tab"}:
         return Step(replace(prompt, at=min(LAST, at + 1)))
     if key == "enter":
-        return Step(replace(prompt, at=at + 1)) if at < LAST else _summary(prompt, scene)
+        return _left(prompt, scene)
     text = prompt.fields[at]
     if at == FRESH:
         chosen = {"f": "fresh", "c": "continued"}.get(key.lower() if len(key) == 1 else key, text)
@@ -72,15 +76,55 @@ def pressed(prompt: Prompt, key: str, scene: Scene) -> Step:
     if key == "backspace":
         return Step(_with(prompt, text[:-1]))
     if len(key) == 1 and key.isprintable():
-        return Step(_with(prompt, (text + key)[:TEXT_MOST]))
+        return Step(_with(prompt, (_kept(prompt) + key)[:TEXT_MOST]))
     return Step(prompt)
+
+
+def typed(prompt: Prompt, text: str, scene: Scene) -> Step:
+    """Take a whole line for the field, as if it was typed there with Enter; an empty one keeps what stands in it."""
+    said = clean(text, TEXT_MOST).strip()
+    if not said:
+        return _left(prompt, scene)
+    if prompt.at != FRESH:
+        return _left(_with(prompt, said), scene)
+    chosen = {"f": "fresh", "c": "continued"}.get(said.lower(), said.lower())
+    if chosen not in {"fresh", "continued"}:
+        return Step(prompt, said=scene.say("orders.load_which"))
+    return _left(_with(prompt, chosen), scene)
+
+
+def reopened(prompt: Prompt, draft: Prompt) -> Prompt:
+    """Return the form just opened with what was typed into one before: at its first field, typing replaces a field."""
+    old = tuple(at for at, text in enumerate(draft.fields) if text and at != FRESH)
+    return replace(prompt, fields=draft.fields, at=PROFILE, old=old)
+
+
+def _kept(prompt: Prompt) -> str:
+    """What stands in the field when a letter comes: nothing of a draft's own text."""
+    return "" if prompt.at in prompt.old else prompt.fields[prompt.at]
+
+
+def _left(prompt: Prompt, scene: Scene) -> Step:
+    """Go on to the next field, or to the summary behind the last; a field that is wrong stays open and is told."""
+    read: Filled | Foreseen | Wrong | None = None
+    if prompt.at == PROFILE:
+        read = _foreseen(prompt, scene)
+    elif prompt.at == BATCH:
+        read = _wrong_batch(prompt, scene)
+    elif prompt.at in {FIRST, LAST}:
+        read = _moment(prompt, scene, prompt.at)
+    if isinstance(read, Wrong):
+        return Step(prompt, said=read.what)
+    if isinstance(read, Foreseen):
+        prompt = replace(prompt, foreseen=read)
+    return Step(replace(prompt, at=prompt.at + 1)) if prompt.at < LAST else _summary(prompt, scene)
 
 
 def burst(prompt: Prompt, text: str, scene: Scene) -> Step:
     """Take a paste or a scanner's letters into the field; the line end of a scanner goes on to the next field."""
     if prompt.at == FRESH:
         return Step(prompt, said=scene.say("orders.pasted", n=len(text)))
-    before = prompt.fields[prompt.at]
+    before = _kept(prompt)
     apart = " " if before and not before.endswith(" ") else ""
     filled = _with(prompt, clean(before + apart + text, TEXT_MOST))
     ended = text.endswith(("\n", "\r", "\t")) and prompt.at < LAST
@@ -88,14 +132,16 @@ def burst(prompt: Prompt, text: str, scene: Scene) -> Step:
 
 
 def _with(prompt: Prompt, text: str) -> Prompt:
-    return replace(prompt, fields=(*prompt.fields[: prompt.at], text, *prompt.fields[prompt.at + 1 :]))
+    fields = (*prompt.fields[: prompt.at], text, *prompt.fields[prompt.at + 1 :])
+    return replace(prompt, fields=fields, old=tuple(at for at in prompt.old if at != prompt.at))
 
 
 def _summary(prompt: Prompt, scene: Scene) -> Step:
-    read = read_form(prompt, scene)
-    if isinstance(read, Wrong):
-        return Step(replace(prompt, at=read.at), said=read.what)
-    return Step(replace(prompt, stage="summary"))
+    read, asks = read_form(prompt, scene), _foreseen(prompt, scene)
+    wrong = asks if isinstance(asks, Wrong) else read
+    if isinstance(wrong, Wrong):
+        return Step(replace(prompt, at=wrong.at), said=wrong.what)
+    return Step(replace(prompt, stage="summary", foreseen=asks if isinstance(asks, Foreseen) else None))
 
 
 def send(prompt: Prompt, scene: Scene) -> Step:
@@ -108,34 +154,67 @@ def send(prompt: Prompt, scene: Scene) -> Step:
 
 def read_form(prompt: Prompt, scene: Scene) -> LoadList | Wrong:
     """Read the form's fields as they stand."""
-    say, found = scene.say, circuit_of(prompt, scene)
-    if found is None:
-        return Wrong(PROFILE, say("orders.dead_gone", name=prompt.target))
     profile = clean(prompt.fields[PROFILE], TEXT_MOST)
-    if not profile:
-        return Wrong(PROFILE, say("orders.load_no_profile"))
+    path = found_profile(profile)
+    if path is None:
+        return Wrong(
+            PROFILE, scene.say("orders.load_no_file" if profile else "orders.load_no_profile", profile=profile)
+        )
+    wrong = _wrong_batch(prompt, scene)
+    if wrong is not None:
+        return wrong
+    first, last = _moment(prompt, scene, FIRST), _moment(prompt, scene, LAST)
+    if isinstance(first, Wrong):
+        return first
+    if isinstance(last, Wrong):
+        return last
     batch = clean(prompt.fields[BATCH], TEXT_MOST)
-    try:
-        batches = parse_batches(batch)
-    except ValueError as error:
-        return Wrong(BATCH, say("orders.load_wrong", what=clean(str(error), 200)))
-    moments: list[Filled] = []
-    for at in (FIRST, LAST):
-        moment = filled_of(prompt.fields[at], scene, found[1])
-        if moment is None:
-            return Wrong(at, say("orders.load_when"))
-        moments.append(moment)
-    if moments[1].ago_minutes > moments[0].ago_minutes:
-        return Wrong(LAST, say("orders.load_swapped"))
+    batches = parse_batches(batch)
     args: dict[str, Scalar] = {
-        "profile": profile_path(profile),
+        "profile": str(path),
         "batch": batch,
         "batteries": count(batches),
         "continued": prompt.fields[FRESH] == "continued",
-        **_when("first_filled", moments[0]),
-        **_when("last_filled", moments[1]),
+        **_when("first_filled", first),
+        **_when("last_filled", last),
     }
-    return LoadList(args, count(batches), max(each.last for each in batches), *moments)
+    return LoadList(args, count(batches), max(each.last for each in batches), first, last)
+
+
+def _foreseen(prompt: Prompt, scene: Scene) -> Foreseen | Wrong:
+    """Read what the profile asks for; a file that is not there or cannot be used is told at once."""
+    profile = clean(prompt.fields[PROFILE], TEXT_MOST)
+    if not profile:
+        return Wrong(PROFILE, scene.say("orders.load_no_profile"))
+    path = found_profile(profile)
+    if path is None:
+        return Wrong(PROFILE, scene.say("orders.load_no_file", profile=profile))
+    try:
+        return foreseen(path)
+    except InputError as error:
+        return Wrong(PROFILE, scene.say("orders.load_bad_file", what=clean(str(error.problems[0]), 300)))
+
+
+def _wrong_batch(prompt: Prompt, scene: Scene) -> Wrong | None:
+    try:
+        parse_batches(clean(prompt.fields[BATCH], TEXT_MOST))
+    except ValueError as error:
+        return Wrong(BATCH, scene.say("orders.load_wrong", what=clean(str(error), 200)))
+    return None
+
+
+def _moment(prompt: Prompt, scene: Scene, at: int) -> Filled | Wrong:
+    """Read when the first or the last was filled; the last not before the first."""
+    found = circuit_of(prompt, scene)
+    if found is None:
+        return Wrong(at, scene.say("orders.dead_gone", name=prompt.target))
+    filled = filled_of(prompt.fields[at], scene, found[1])
+    if filled is None:
+        return Wrong(at, scene.say("orders.load_when"))
+    first = filled_of(prompt.fields[FIRST], scene, found[1]) if at == LAST else None
+    if first is not None and filled.ago_minutes > first.ago_minutes:
+        return Wrong(LAST, scene.say("orders.load_swapped"))
+    return filled
 
 
 def _when(name: str, moment: Filled) -> dict[str, Scalar]:
@@ -153,21 +232,19 @@ def filled_of(text: str, scene: Scene, picture: Picture) -> Filled | None:
     if clock is None or int(clock[1]) > 23 or int(clock[2]) > 59:
         return None
     now = scene.local(picture.utc)
-    moment = now.replace(hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0)
+    stated = now.replace(hour=int(clock[1]), minute=int(clock[2]), second=0, microsecond=0)
     try:
-        if moment > now:
-            moment -= timedelta(days=1)
-        ago_s = (now.astimezone(UTC) - moment.astimezone(UTC)).total_seconds()
+        if stated > now:
+            stated -= timedelta(days=1)
+        ago_s = (now.astimezone(UTC) - stated.astimezone(UTC)).total_seconds()
     except OverflowError:
         return None
-    return Filled(max(0.0, ago_s / 60.0), moment.astimezone(UTC))
+    return Filled(max(0.0, ago_s / 60.0), stated.astimezone(UTC))
 
 
-def profile_path(text: str) -> str:
-    """The file that is meant: a path as it stands, a bare name one of the library's."""
-    if "/" in text or text.endswith(".toml"):
-        return str(Path(text).absolute())
-    return str(Path(profiles.__file__).parent / "library" / f"{text}.toml")
+def library() -> tuple[str, ...]:
+    """The names that the library knows."""
+    return tuple(sorted(path.stem for path in LIBRARY.glob("*.toml")))
 
 
 def lines(prompt: Prompt, scene: Scene) -> list[str]:
@@ -177,6 +254,10 @@ def lines(prompt: Prompt, scene: Scene) -> list[str]:
     for at, (key, text) in enumerate(zip(LABELS, prompt.fields, strict=True)):
         here = at == prompt.at and prompt.stage == "form"
         made.append(f"{'>' if here else ' '} {say(key)} {text}{'_' if here else ''}")
+        if here and at == PROFILE and prompt.library:
+            made.append(f"    {say('orders.load_library', names=' '.join(prompt.library))}")
+        if here and at in prompt.old:
+            made.append(f"    {say('orders.load_replaces')}")
     return made
 
 
@@ -186,14 +267,32 @@ def summary(prompt: Prompt, scene: Scene, circuit: CircuitView) -> list[str]:
     if isinstance(read, Wrong):
         return [read.what]
     key = "orders.load_continued" if read.args["continued"] else "orders.load_is_fresh"
+    asks, found = prompt.foreseen, circuit_of(prompt, scene)
+    utc = found[1].utc if found is not None else datetime.fromtimestamp(0, UTC)
     return [
         say("orders.load_summary", profile=prompt.fields[PROFILE].strip(), kind=say(key)),
+        ""
+        if asks is None
+        else say(
+            "orders.load_asks",
+            name=asks.name, revision=asks.revision, charge=asks.charge_Ah, current=asks.most_A,
+            volts=asks.most_V_per_cell,
+        ),
         say(
             "orders.load_places",
             batch=str(read.args["batch"]), batteries=read.batteries, last=read.last, places=circuit.places,
         ),
         say(
             "orders.load_filled",
-            first=read.first_filled.ago_minutes, last=read.last_filled.ago_minutes,
+            first=_clock(scene, read.first_filled, utc), first_ago=read.first_filled.ago_minutes,
+            last=_clock(scene, read.last_filled, utc), last_ago=read.last_filled.ago_minutes,
         ),
     ]  # fmt: skip
+
+
+def _clock(scene: Scene, filled: Filled, now: datetime) -> str:
+    """A filling on this terminal's clock, with its day where that is not today's."""
+    try:
+        return moment(scene, filled.utc or now - timedelta(minutes=filled.ago_minutes), now)
+    except (OverflowError, ValueError):
+        return NO_VALUE

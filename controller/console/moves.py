@@ -120,13 +120,21 @@ def _listed(scene: Scene, key: str, length: int | None) -> Place:
     return replace(place, cursor=max(0, min(place.cursor + STEPS.get(key, 0), max(0, most))))
 
 
-def found(scene: Scene, name: str) -> Place | None:
-    """Return the place of the circuit (or bath) of that name, None where there is none; case does not matter."""
+def found(scene: Scene, name: str) -> list[Place]:
+    """Return the places of that name, a circuit's or a bath's; case does not matter.
+
+    Several where more baths than one have such a circuit and the selected one has none: then `bath/circuit` names one.
+    """
     wanted = name.strip().lower()
-    for seen, each in scene.circuits():
-        if wanted == each.name.lower():
-            return replace(scene.place, page="circuit", bath=seen.name, circuit=each.name, trend_cursor=None)
-    for seen in scene.baths:
-        if wanted == seen.name.lower():
-            return replace(scene.place, page="bath", bath=seen.name, circuit="", cursor=0, top=0)
-    return None
+    circuits = [
+        replace(scene.place, page="circuit", bath=seen.name, circuit=each.name, trend_cursor=None, trend_utc="")
+        for seen, each in scene.circuits()
+        if wanted in {each.name.lower(), f"{seen.name}/{each.name}".lower()}
+    ]
+    own = [place for place in circuits if place.bath == scene.place.bath]
+    baths = [
+        replace(scene.place, page="bath", bath=seen.name, circuit="", cursor=0, top=0)
+        for seen in scene.baths
+        if wanted == seen.name.lower()
+    ]
+    return own[:1] or circuits or baths

@@ -12,6 +12,8 @@ from controller.console import promptopen
 from controller.console.amounts import step_of
 from controller.console.outlook import state_word
 from controller.console.picture import CircuitView, Picture
+from controller.console.prompttypes import open_run
+from controller.console.promptwords import named
 from controller.console.row import Row, fitted, row, wrapped
 from controller.console.scene import BathSeen, OrderLine, Scene
 
@@ -33,7 +35,7 @@ class Entry:
 
 def entries(scene: Scene) -> list[Entry]:
     """The orders that fit the selected circuit's state, in a fixed order: away from current first."""
-    found = scene.selected
+    found = _selected(scene)
     if found is None or found[0].picture is None:
         return []
     seen, circuit = found
@@ -44,12 +46,21 @@ def entries(scene: Scene) -> list[Entry]:
     ]
 
 
+def _selected(scene: Scene) -> tuple[BathSeen, CircuitView] | None:
+    """The selected circuit; of another bath than the selected one it never is, though that one be gone."""
+    found = scene.selected
+    return found if found is not None and found[0] is promptopen.home(scene) else None
+
+
 def _of_state(picture: Picture, circuit: CircuitView) -> list[str]:
+    """A trip's three steps stand in their order: block, acknowledge, reset."""
     state, step = circuit.state, step_of(picture, circuit)
     kinds = {
-        "hold": state in {"running", "held", "tripped", "unknown"},
+        # What is not read back may flow, whatever its state is called.
+        "hold": state in {"running", "held", "unknown"} or not circuit.confirmed,
         "unblock": bool(circuit.blocked_by),
         "block": not circuit.blocked_by,
+        "acknowledge": state == "tripped" and any(not each.acknowledged for each in circuit.alarms),
         "load": state == "idle" and circuit.load is None,
         "start": "start" in circuit.may and circuit.load is not None,
         "resume": "resume" in circuit.may,
@@ -75,6 +86,8 @@ def _refusal(scene: Scene, seen: BathSeen, circuit: CircuitView, kind: str) -> s
     picture = seen.picture
     if picture is None:
         return ""
+    if kind == "acknowledge":
+        return scene.say("orders.acknowledge_key")
     if kind == "reset bath":
         return promptopen.bath_refusal(scene, picture)
     return promptopen.refusal(kind, scene, seen, picture, circuit)
@@ -82,6 +95,7 @@ def _refusal(scene: Scene, seen: BathSeen, circuit: CircuitView, kind: str) -> s
 
 _LABELS = {
     "hold": "orders.do_hold",
+    "acknowledge": "orders.do_acknowledge",
     "start": "orders.do_start",
     "resume": "orders.do_resume",
     "reset": "orders.do_reset",
@@ -106,7 +120,7 @@ def _label(scene: Scene, seen: BathSeen, circuit: CircuitView, kind: str) -> str
         return scene.say.count("orders.do_resume_all", len(promptopen.may_now("resume", picture)), bath=seen.name)
     step = step_of(picture, circuit)
     return scene.say(
-        _LABELS[kind],
+        "orders.do_hold_end" if kind == "hold" and open_run(circuit) else _LABELS[kind],
         name=circuit.name,
         bath=seen.name,
         who=circuit.blocked_by or "",
@@ -148,13 +162,17 @@ def rows(scene: Scene, width: int, height: int) -> list[Row]:
 
 
 def _menu(scene: Scene, width: int, height: int) -> list[Row]:
-    found = scene.selected
+    found = _selected(scene)
     if found is None:
         return [Row(scene.say("orders.menu_none"))]
     seen, circuit = found
     listed = entries(scene)
     at = max(0, min(scene.place.cursor, len(listed) - 1))
-    head = [Row(scene.say("orders.menu", name=circuit.name, state=state_word(scene, seen, circuit)))]
+    head = [
+        Row(
+            scene.say("orders.menu", name=named(scene, circuit.name, seen.name), state=state_word(scene, seen, circuit))
+        )
+    ]
     parts = [_entry_rows(scene, entry, number, width, chosen_one=number == at) for number, entry in enumerate(listed)]
     room = max(1, height - 1)
     first = 0
@@ -167,9 +185,10 @@ def _menu(scene: Scene, width: int, height: int) -> list[Row]:
 def _entry_rows(scene: Scene, entry: Entry, number: int, width: int, *, chosen_one: bool) -> list[Row]:
     label = entry.label
     if entry.refusal:
-        label = scene.say("orders.menu_refused", label=entry.label, why=entry.refusal)
+        key = "orders.menu_hint" if entry.kind == "acknowledge" else "orders.menu_refused"
+        label = scene.say(key, label=entry.label, why=entry.refusal)
     text = scene.say("orders.menu_entry", n=number + 1, label=label)
-    lines = wrapped(text, max(8, width - 2), "  ", 3)
+    lines = wrapped(text, max(8, width - 2), "  ", 12)
     mark = ">" if chosen_one else " "
     return [row(f"{mark if index == 0 else ' '} {line.text}") for index, line in enumerate(lines)]
 
@@ -186,19 +205,18 @@ def _followed(scene: Scene, width: int, room: int) -> list[Row]:
 
 
 def followed_text(scene: Scene, line: OrderLine) -> str:
-    """One order from asking to its end, in one sentence."""
-    say = scene.say
+    """One order from asking to its end, in one sentence that says its verb once."""
+    say, verb = scene.say, line.verb
+    text = line.text.removeprefix(f"{verb} refused: ").removeprefix(f"{verb}: ")
+    read_back = line.read_back.removeprefix(f"{verb}: ")
     if line.accepted is None:
         end = say("orders.line_asked")
     elif not line.accepted:
-        end = say("orders.line_refused", text=line.text)
-    elif line.read_back:
-        end = line.read_back
+        end = say("orders.line_refused", text=text)
     else:
-        end = line.text
-    return say(
-        "orders.line", at=_clock(scene, line.time_utc), verb=line.verb, target=line.target, who=line.who, end=end
-    )
+        end = read_back or text
+    target = f"{line.bath}/{line.target}" if len(scene.baths) > 1 and line.bath else line.target
+    return say("orders.line", at=_clock(scene, line.time_utc), verb=verb, target=target, who=line.who, end=end)
 
 
 def _clock(scene: Scene, time_utc: str) -> str:

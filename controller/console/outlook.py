@@ -49,6 +49,7 @@ __all__ = [
     "shown",
     "state_word",
     "step_of",
+    "string_volts",
     "volts_per_cell",
     "waits_for",
 ]  # fmt: skip
@@ -130,9 +131,25 @@ def shown(seen: BathSeen, reading: Reading | None, spec: str) -> str:
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text  # never a negative zero
 
 
+OPEN_BELOW_V_PER_CELL = 0.5
+"""Volts below which an open string's reading is that of the rectifier alone."""
+
+
+def string_volts(circuit: CircuitView) -> Reading:
+    """The string's volts; no number while its open-string alarm stands and next to nothing is read.
+
+    Behind an open clamp the rectifier reads its own terminals, and the string may have its whole voltage.
+    """
+    volts, cells = circuit.voltage_V, circuit.cells
+    stands = any(each.code == "open_string" and (each.active or each.latched) for each in circuit.alarms)
+    if not stands or volts.number is None or abs(volts.number) >= OPEN_BELOW_V_PER_CELL * max(1, cells or 1):
+        return volts
+    return Reading(None, volts.quality, volts.age_ms)
+
+
 def volts_per_cell(circuit: CircuitView) -> Reading | None:
     """The string's volts per cell; None while nothing says how many cells there are."""
-    volts, cells = circuit.voltage_V, circuit.cells
+    volts, cells = string_volts(circuit), circuit.cells
     if cells is None or cells <= 0:
         return None
     return Reading(None if volts.number is None else volts.number / cells, volts.quality, volts.age_ms)

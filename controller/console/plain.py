@@ -12,15 +12,16 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TextIO
 
-from controller.console import plainwords, prompt
+from controller.console import alarms, answers, plainwords, prompt
 from controller.console.app import Pace
 from controller.console.followed import Followed
 from controller.console.links import Link, Links, cause_of, pause
 from controller.console.picture import Picture
 from controller.console.plainwords import Asked, Line
 from controller.console.prompt import Prompt, Step, Wanted
+from controller.console.prompttypes import TEXT_STAGES
 from controller.console.row import single
-from controller.console.scene import Place, Scene
+from controller.console.scene import OrderLine, Place, Scene
 from controller.console.sending import announcement, order_of, pace_of
 from controller.service.client import new_id
 from controller.service.errors import Unreachable
@@ -29,6 +30,8 @@ from controller.words import Say
 TICK_S = 0.5
 ATTACH_S = 5.0
 LONGEST_LINE = 2000
+Read = tuple[str, float]
+"""A line, and when it came in."""
 
 
 async def run_plain(paths: Sequence[Path] | None, stdin: TextIO, stdout: TextIO) -> int:
@@ -49,9 +52,11 @@ class PlainConsole:
         self._followed = Followed()
         self._known: dict[str, Picture] = {}
         self._trusted: dict[str, bool] = {}
-        self._printed: dict[tuple[str, str, str], float] = {}
+        self._printed: dict[alarms.Key, float] = {}
         self._place = Place(page="alarms")
         self._prompt: Prompt | None = None
+        self._asked_s = 0.0
+        """When the open dialogue was last printed."""
         self._sending: set[asyncio.Task[None]] = set()
         self._does: dict[str, Callable[[Asked], None]] = {
             "status": self._status,
@@ -95,6 +100,8 @@ class PlainConsole:
         while True:
             await pause(TICK_S)
             self._changes()
+            if said := self._followed.unanswered(self._now(), self._say):
+                self._print(Line("", "", said))
             if self._prompt is not None and (why := prompt.expired(self._prompt, self._scene(), self._now())):
                 self._close(why)
 
@@ -110,34 +117,37 @@ class PlainConsole:
             old = self._known.get(seen.name)
             self._known[seen.name] = seen.picture
             self._print(*plainwords.changes(scene, seen, old))
-        on = {(seen.name, alarm.target, alarm.code) for seen, alarm in scene.alarms() if not alarm.acknowledged}
+        on = {alarms.key_of(seen, alarm) for seen, alarm in scene.alarms() if not alarm.acknowledged}
         self._printed = {key: self._printed.get(key, now_s) for key in on}
 
     def _message(self, link: Link, message: Mapping[str, Any]) -> None:
         if message.get("type") == "snapshot":
             return
-        said = self._followed.take(message, self._say)
+        said = self._followed.take(message, self._say, link.name)
         if said:
             scene = self._scene()
-            self._print(Line(plainwords.at_now(scene, scene.bath(link.name)), "", said))
+            bath = link.name if len(scene.baths) > 1 else ""
+            self._print(Line(plainwords.at_now(scene, scene.bath(link.name)), bath, said))
 
     # -- in
 
     async def _listen(self) -> None:
         """Take line by line; a reader thread waits for them, so that the loop never does."""
-        lines: asyncio.Queue[str | None] = asyncio.Queue(100)
+        lines: asyncio.Queue[Read | None] = asyncio.Queue(100)
         given = (self._stdin, asyncio.get_running_loop(), lines)
         # A daemon: it may wait for a line for ever, and must not keep the program from ending.
         threading.Thread(target=_read_lines, args=given, name="lines", daemon=True).start()
-        while (line := await lines.get()) is not None:
+        while (read := await lines.get()) is not None:
+            line, read_s = read
             if line.strip().lower() in {"quit", "q"} and self._prompt is None:
                 return
-            self._take(line)
+            self._take(line, read_s)
 
-    def _take(self, line: str) -> None:
+    def _take(self, line: str, read_s: float) -> None:
+        """Take one line; `read_s`: when it came in, on the loop's clock."""
         self._changes()
         if self._prompt is not None:
-            self._answer(line)
+            self._answer(line, read_s)
             return
         asked = plainwords.parse(line, self._scene())
         if asked.said:
@@ -146,27 +156,24 @@ class PlainConsole:
         self._place = asked.place(self._place)
         self._does.get(asked.word, self._order)(asked)
 
-    def _answer(self, line: str) -> None:
-        """Give a line to the open dialogue, letter by letter, as fingers on the screen's keyboard would."""
+    def _answer(self, line: str, read_s: float) -> None:
+        """Give a line to the open dialogue, as one answer."""
         if self._prompt is None:
             return
         if line.strip().lower() == "cancel":
             self._close(self._say("plain.left"))
             return
-        word = line.strip().lower()
-        given = self._prompt
-        for key in ["enter"] if word in {"", "yes"} else [*line, "enter"]:
-            step = prompt.pressed(given, key, self._scene(), self._now())
-            if self._step(step) or step.prompt is None:
-                return
-            given = step.prompt
-        self._ask()
+        if answers.too_soon(self._prompt, self._asked_s, read_s):
+            self._print(Line("", "", self._say("plain.too_soon")))
+            return
+        if not self._step(answers.answered(self._prompt, line, self._scene(), self._now())):
+            self._ask()
 
     def _ask(self) -> None:
         """Print the open dialogue."""
         if self._prompt is not None:
-            shown = prompt.rows(self._prompt, self._scene(), 100, 30)
-            self._print(*(Line("", "", row.text) for row in shown), Line("", "", self._say("plain.how")))
+            self._print(*plainwords.question(self._prompt, self._scene()))
+            self._asked_s = self._now()
 
     def _close(self, why: str) -> None:
         if self._prompt is not None and self._prompt.verb:
@@ -189,22 +196,26 @@ class PlainConsole:
     # -- what a word does
 
     def _order(self, asked: Asked) -> None:
-        """Open the dialogue of an order; what follows the name is typed into it."""
-        # On the screen the end of a run is a key of the hold's dialogue; here it has a word of its own.
-        kind = "hold" if asked.word == "stop" else asked.word
-        if self._step(prompt.open_prompt(kind, self._scene(), self._now(), asked.target or None)):
+        """Open the dialogue of an order; what follows the name is its text or reason, never its confirmation."""
+        if self._step(plainwords.opened(self._scene(), asked, self._now())):
             return
+        # On the screen the end of a run is a key of the hold's dialogue; here it has a word of its own.
         if asked.word == "stop" and self._prompt is not None:
             self._step(prompt.pressed(self._prompt, "e", self._scene(), self._now()))
-        if self._prompt is not None and self._prompt.verb:
-            self._announce(self._prompt, open_=True)
-        if asked.rest and self._prompt is not None and prompt.takes_text(self._prompt):
-            self._answer(asked.rest)
+        if self._prompt is None:
             return
+        if self._prompt.verb:
+            self._announce(self._prompt, open_=True)
+        if asked.rest and self._prompt.stage in TEXT_STAGES:
+            if not self._step(answers.answered(self._prompt, asked.rest, self._scene(), self._now())):
+                self._ask()
+            return
+        if asked.rest:
+            self._print(Line("", "", self._say("plain.not_used", text=asked.rest[:60])))
         self._ask()
 
     def _status(self, asked: Asked) -> None:
-        self._print(*plainwords.status(self._scene(), asked.target))
+        self._print(*plainwords.status(self._scene(), asked))
 
     def _alarms(self, _: Asked) -> None:
         self._print(*plainwords.alarm_list(self._scene()))
@@ -247,7 +258,11 @@ class PlainConsole:
         link = self._links.of(wanted.bath)
         order_id = new_id()
         utc = link.picture.time_utc if link is not None and link.picture is not None else ""
-        self._followed.asked(order_id, wanted.verb, wanted.target, link.who if link is not None else "", utc)
+        who = link.who if link is not None else ""
+        line = OrderLine(utc, wanted.verb, wanted.target, who, bath=wanted.bath)
+        who = link.who if link is not None else ""
+        line = OrderLine(utc, wanted.verb, wanted.target, who, bath=wanted.bath)
+        self._followed.asked(order_id, line, self._now())
         self._run(self._links.send(wanted.bath, order_of(wanted, order_id)), order_id)
 
     def _announce(self, given: Prompt, *, open_: bool) -> None:
@@ -273,11 +288,12 @@ class PlainConsole:
         return asyncio.get_running_loop().time()
 
 
-def _read_lines(stdin: TextIO, loop: asyncio.AbstractEventLoop, lines: asyncio.Queue[str | None]) -> None:
-    """Hand every line to the loop, None at the end. In a thread of its own: reading waits."""
+def _read_lines(stdin: TextIO, loop: asyncio.AbstractEventLoop, lines: asyncio.Queue[Read | None]) -> None:
+    """Hand every line to the loop with the time it came in, None at the end. In a thread of its own: reading waits."""
     try:
         for line in stdin:
-            asyncio.run_coroutine_threadsafe(lines.put(line[:LONGEST_LINE].rstrip("\n")), loop).result()
+            read = (line[:LONGEST_LINE].rstrip("\n"), loop.time())
+            asyncio.run_coroutine_threadsafe(lines.put(read), loop).result()
     except (OSError, ValueError, RuntimeError):
         pass
     finally:

@@ -7,8 +7,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from controller.console import alarms, alarmwords, outlook, recovery, starts
+from controller.console.answers import NAMED_STAGES
 from controller.console.picture import AlarmView, CircuitView, Picture
-from controller.console.prompt import Step, Wanted
+from controller.console.prompt import Prompt, Step, Wanted, open_prompt
+from controller.console.prompt import rows as prompt_rows
+from controller.console.prompttypes import TEXT_STAGES
+from controller.console.row import wrapped
 from controller.console.scene import BathSeen, Place, Scene, mark_of
 from controller.console.sentence import sentence
 from controller.words import Say
@@ -19,6 +23,8 @@ OTHERS = (
 )  # fmt: skip
 WITH_CIRCUIT = frozenset({*ORDERS, "list", "tick", "acknowledge"})
 WIDTH = 200
+MOST_COLUMNS = 10_000
+"""Room for any sentence whole, before it is set into lines."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +38,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a typed line asks for; `said`: why it asks for nothing."""
+    """What a typed line asks for; `said`: why it asks for nothing. `target`: a circuit, empty: the whole bath."""
 
     word: str = ""
     target: str = ""
@@ -45,24 +51,84 @@ class Asked:
         return replace(old, bath=self.bath or old.bath, circuit=self.target if self.bath else old.circuit)
 
 
+OF_BATH = {"hold": "hold", "note": "note bath", "reset": "reset bath", "start": "start all", "resume": "resume all"}
+"""What an order about a whole bath opens; the others are for one circuit."""
+
+
+def opened(scene: Scene, asked: Asked, now_s: float) -> Step:
+    """Open the dialogue of an order about the circuit, or about the bath, that was named."""
+    if asked.target:
+        kind = "hold" if asked.word == "stop" else asked.word
+        return open_prompt(kind, scene, now_s, asked.target, bath=asked.bath)
+    if asked.word not in OF_BATH:
+        return Step(None, said=scene.say("plain.not_a_bath", word=asked.word, bath=asked.bath))
+    return open_prompt(OF_BATH[asked.word], scene, now_s, bath=asked.bath)
+
+
+SWAPS = (
+    ("orders.load_keys", "plain.load_keys"), ("orders.load_sends", "plain.load_sends"), ("plain.esc", "plain.cancel"),
+)  # fmt: skip
+"""Words about keys of the screen, and what is said instead where lines are typed."""
+
+
+def question(given: Prompt, scene: Scene) -> list[Line]:
+    """Return an open dialogue as lines, and how it is answered."""
+    made: list[Line] = []
+    for row in prompt_rows(given, scene, MOST_COLUMNS, 100):
+        text = row.text
+        for screen, plain in SWAPS:
+            text = text.replace(scene.say(screen), scene.say(plain))
+        made += [Line("", "", one.text) for one in wrapped(text, 100, "   ", 100)]
+    by_text = given.stage in {*NAMED_STAGES, *TEXT_STAGES, "form"}
+    return [*made, Line("", "", scene.say("plain.how_text" if by_text else "plain.how"))]
+
+
 def parse(line: str, scene: Scene) -> Asked:
-    """Return what a line asks for: a word, then the name of a circuit or bath, then what belongs to it."""
+    """Return what a line asks for: a word, then the name of a circuit or bath, then what belongs to it.
+
+    Where several baths have such a circuit its bath is named too: `hold A/X01` or `hold A X01`.
+    """
     word, _, more = line.strip().partition(" ")
     word = word.lower()
     if not word:
         return Asked("status")
     if word not in {*ORDERS, *OTHERS}:
         return Asked(said=scene.say("plain.unknown", word=word[:40]))
-    name, _, rest = more.strip().partition(" ")
-    for seen, each in scene.circuits():
-        if name.lower() == each.name.lower():
-            return Asked(word, each.name, rest.strip(), bath=seen.name)
-    for seen in scene.baths:
-        if name and name.lower() == seen.name.lower():
-            return Asked(word, seen.name, rest.strip(), bath=seen.name)
+    more = more.strip()
+    name = more.partition(" ")[0]
+    length, found = _named(scene, more)
+    if len(found) > 1:
+        choices = ", ".join(f"{word} {bath}/{circuit}" if circuit else f"{word} {bath}" for bath, circuit in found)
+        return Asked(said=scene.say("plain.which", name=more[:length], choices=choices))
+    if found:
+        bath, circuit = found[0]
+        return Asked(word, circuit, more[length:].strip(), bath=bath)
     if name or word in WITH_CIRCUIT:
         return Asked(said=scene.say("plain.no_name", word=word, name=name[:40] or "?"))
     return Asked(word)
+
+
+def _named(scene: Scene, text: str) -> tuple[int, list[tuple[str, str]]]:
+    """Return the circuits and baths, as (bath, circuit), by whose name the text begins, and that name's length.
+
+    The longest name counts: a bath's may hold blanks, and be followed by a circuit's.
+    """
+    said = f"{text.lower()} "
+    known: list[tuple[tuple[str, ...], tuple[str, str]]] = [
+        ((each.name, f"{seen.name}/{each.name}", f"{seen.name} {each.name}"), (seen.name, each.name))
+        for seen, each in scene.circuits()
+    ]
+    known += [((seen.name,), (seen.name, "")) for seen in scene.baths]
+    fits = [(len(name), one) for names, one in known for name in names if name and said.startswith(f"{name.lower()} ")]
+    longest = max((length for length, _ in fits), default=0)
+    return longest, [found for length, found in fits if length == longest]
+
+
+def who(scene: Scene, seen: BathSeen, target: str) -> str:
+    """Of whom a line tells: a circuit with its bath where more than one is attached, or the bath."""
+    if seen.picture is not None and target == seen.picture.bath:
+        return seen.name
+    return f"{seen.name}/{target}" if len(scene.baths) > 1 else target
 
 
 def at_now(scene: Scene, seen: BathSeen | None) -> str:
@@ -98,17 +164,18 @@ def changes(scene: Scene, seen: BathSeen, old: Picture | None) -> list[Line]:
 
 
 def _circuit(scene: Scene, seen: BathSeen, now: CircuitView, old: CircuitView | None) -> list[Line]:
-    at, lines = at_now(scene, seen), _alarms(scene, seen, now.alarms, old.alarms if old is not None else ())
+    at, named = at_now(scene, seen), who(scene, seen, now.name)
+    lines = _alarms(scene, seen, now.alarms, old.alarms if old is not None else ())
     if old is None:
-        return [Line(at, now.name, _state(scene, seen, now)), *lines]
+        return [Line(at, named, _state(scene, seen, now)), *lines]
     if (old.state, old.confirmed, old.blocked_by) != (now.state, now.confirmed, now.blocked_by):
-        lines.append(Line(at, now.name, _state(scene, seen, now)))
+        lines.append(Line(at, named, _state(scene, seen, now)))
     if now.run is not None and old.run is not None and now.run.step != old.run.step:
         step = outlook.step_of(seen.picture, now) if seen.picture is not None else None
         name = step.name if step is not None else ""
-        lines.append(Line(at, now.name, scene.say("plain.step", step=now.run.step, name=name)))
+        lines.append(Line(at, named, scene.say("plain.step", step=now.run.step, name=name)))
     if int(now.allowed_percent) // 10 != int(old.allowed_percent) // 10:
-        lines.append(Line(at, now.name, scene.say("plain.allowed", percent=int(now.allowed_percent))))
+        lines.append(Line(at, named, scene.say("plain.allowed", percent=int(now.allowed_percent))))
     return lines
 
 
@@ -128,7 +195,8 @@ def _alarms(scene: Scene, seen: BathSeen, now: tuple[AlarmView, ...], old: tuple
             lines += alarm_lines(scene, seen, alarm)
     for gone in before.values():
         words = scene.say.alarm(gone.code, gone.value, gone.limit)
-        lines.append(Line(at_now(scene, seen), gone.target, scene.say("plain.gone", cause=words.cause)))
+        named = who(scene, seen, gone.target)
+        lines.append(Line(at_now(scene, seen), named, scene.say("plain.gone", cause=words.cause)))
     return lines
 
 
@@ -137,9 +205,10 @@ def alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView) -> list[Line]:
     words, say = alarmwords.told(scene, seen, alarm), scene.say
     at = scene.clock(seen, alarm.since_ms, "%H:%M:%S")
     life = say({"*": "plain.new", "~": "plain.gone_unseen", "!": "plain.seen", "#": "plain.latched"}[mark_of(alarm)])
-    lines = [Line(at, alarm.target, say("plain.alarm", priority=alarm.priority, life=life, cause=words.cause))]
+    named = who(scene, seen, alarm.target)
+    lines = [Line(at, named, say("plain.alarm", priority=alarm.priority, life=life, cause=words.cause))]
     if words.did:
-        lines.append(Line(at, alarm.target, say("plain.did", did=words.did, do=words.do)))
+        lines.append(Line(at, named, say("plain.did", did=words.did, do=words.do)))
     return lines
 
 
@@ -151,21 +220,22 @@ def alarm_list(scene: Scene) -> list[Line]:
     return [line for seen, alarm in listed for line in alarm_lines(scene, seen, alarm)]
 
 
-def status(scene: Scene, target: str) -> list[Line]:
+def status(scene: Scene, asked: Asked) -> list[Line]:
     """One line a circuit, or the sentences of one circuit; baths with their inputs' state first."""
-    if scene.selected is not None and target == scene.selected[1].name:
+    if asked.target and scene.selected is not None:
         seen, circuit = scene.selected
-        said = sentence(scene, seen, circuit)
-        lines = [Line(at_now(scene, seen), circuit.name, _values(scene, seen, circuit))]
-        return lines + [Line(at_now(scene, seen), circuit.name, text) for text in said if text]
+        at, named = at_now(scene, seen), who(scene, seen, circuit.name)
+        texts = (_values(scene, seen, circuit), *sentence(scene, seen, circuit))
+        return [Line(at, named, text) for text in texts if text]
     found: list[Line] = []
     for seen in scene.baths:
-        if target and target != seen.name:
+        if asked.bath and asked.bath != seen.name:
             continue
         if seen.picture is None or not seen.trusted:
             found.append(trust(scene, seen))
         circuits = seen.picture.circuits if seen.picture is not None else ()
-        found += [Line(at_now(scene, seen), each.name, _values(scene, seen, each)) for each in circuits]
+        at = at_now(scene, seen)
+        found += [Line(at, who(scene, seen, each.name), _values(scene, seen, each)) for each in circuits]
     return found or [Line("", "", scene.say("plain.no_bath"))]
 
 
@@ -183,14 +253,14 @@ def _values(scene: Scene, seen: BathSeen, each: CircuitView) -> str:
     )
 
 
-def acknowledged(scene: Scene, asked: Asked, printed: Mapping[tuple[str, str, str], float], now_s: float) -> Step:
+def acknowledged(scene: Scene, asked: Asked, printed: Mapping[alarms.Key, float], now_s: float) -> Step:
     """Acknowledge the first alarm of the circuit (or bath) named, if it has been printed for its second."""
-    listed = scene.alarms()
-    for index, (seen, alarm) in enumerate(listed):
-        if seen.name == asked.bath and alarm.target == asked.target and not alarm.acknowledged:
+    for index, (seen, alarm) in enumerate(scene.alarms()):
+        own = seen.picture.bath if seen.picture is not None else ""
+        if seen.name == asked.bath and alarm.target == (asked.target or own) and not alarm.acknowledged:
             at = replace(scene, place=replace(scene.place, page="alarms", cursor=index))
             return alarms.acknowledgement(at, printed, now_s)
-    return Step(None, said=scene.say("plain.none_new", target=asked.target))
+    return Step(None, said=scene.say("plain.none_new", target=asked.target or asked.bath))
 
 
 def start_list(scene: Scene) -> list[Line]:

@@ -23,16 +23,25 @@ def keys_of(key: object, shown: Sequence[Row], app: App) -> Iterator[object]:
     if button in WHEEL:
         yield WHEEL[button]
     elif button == 1 and 0 <= line < len(shown):
-        select(shown[line].text, column, app)
+        select([row.text for row in shown[: line + 1]], column, app)
 
 
-def select(text: str, column: int, app: App) -> None:
-    """Select the circuit whose name stands last at or before the column of this row."""
-    names = {each.name: seen.name for seen, each in app.scene(0.0).circuits()}
+def select(lines: Sequence[str], column: int, app: App) -> None:
+    """Select the circuit whose name stands last at or before the column of the last of these lines.
+
+    Where several baths have that name it is the one whose own line stands nearest above, else the selected one's.
+    """
+    scene = app.scene(0.0)
+    names: dict[str, list[str]] = {}
+    for seen, each in scene.circuits():
+        names.setdefault(each.name, []).append(seen.name)
     hit = ""
-    for word in re.finditer(r"[A-Za-z0-9_.-]+", text):
+    for word in re.finditer(r"[A-Za-z0-9_.-]+", lines[-1]):
         if word.start() > column:
             break
         hit = word.group() if word.group() in names else hit
-    if hit and app.prompt is None:
-        app.place = replace(app.place, circuit=hit, bath=names[hit])
+    if not hit or app.prompt is not None:
+        return
+    above = next((bath for text in reversed(lines) for bath in names[hit] if text.startswith(f"Bath {bath} ")), "")
+    bath = above or (scene.place.bath if scene.place.bath in names[hit] else names[hit][0])
+    app.place = replace(app.place, circuit=hit, bath=bath)

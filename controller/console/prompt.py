@@ -23,13 +23,14 @@ from controller.console.prompttypes import (
     Scalar,
     Step,
     Wanted,
+    has_no_run,
     same,
     what_stands,
 )
 from controller.console.scene import Scene
 from controller.service.protocol import clean
 
-__all__ = ["Prompt", "Step", "Wanted", "burst", "expired", "open_prompt", "pressed", "rows", "takes_text"]
+__all__ = ["Prompt", "Step", "Wanted", "burst", "expired", "open_prompt", "pressed", "reopened", "rows", "takes_text"]
 
 
 def takes_text(prompt: Prompt) -> bool:
@@ -84,7 +85,14 @@ def pressed(prompt: Prompt, key: str, scene: Scene, now_s: float) -> Step:
     if why:
         return Step(None, said=why)
     prompt = replace(prompt, touched_s=now_s)
-    return _ask(prompt, key) if prompt.stage == "ask" else _STAGES[prompt.stage](prompt, key, scene)
+    return _STAGES[prompt.stage](prompt, key, scene)
+
+
+def reopened(prompt: Prompt, draft: Prompt) -> Prompt:
+    """Return a dialogue just opened with the unsent text of one before: a form at its first field."""
+    if prompt.stage == "form":
+        return loadform.reopened(prompt, draft)
+    return replace(prompt, typed=draft.typed)
 
 
 def burst(prompt: Prompt, text: str, scene: Scene, now_s: float) -> Step:
@@ -100,9 +108,11 @@ def burst(prompt: Prompt, text: str, scene: Scene, now_s: float) -> Step:
     return Step(prompt, said=scene.say("orders.pasted", n=len(text)))
 
 
-def _ask(prompt: Prompt, key: str) -> Step:
+def _ask(prompt: Prompt, key: str, scene: Scene) -> Step:
     """Hold, block, unload without a reason: Enter sends; under hold `e` ends the run, `b` holds the bath."""
     if prompt.kind == "hold" and key in {"e", "E"}:
+        if has_no_run(prompt, scene):
+            return Step(prompt, said=scene.say("orders.no_run", name=prompt.target))
         return Step(replace(prompt, stage="end", typed=""))
     if prompt.kind == "hold" and key in {"b", "B"}:
         return Step(replace(prompt, stage="bath"))
@@ -161,6 +171,8 @@ def _name(prompt: Prompt, key: str, scene: Scene) -> Step:
         args["told"] = " ".join(prompt.told)
     if prompt.reason:
         args["reason"] = prompt.reason
+    if prompt.step is not None:
+        args["step"] = prompt.step
     return Step(
         None,
         tuple(
@@ -217,6 +229,7 @@ def _summary(prompt: Prompt, key: str, scene: Scene) -> Step:
 
 
 _STAGES: dict[str, Callable[[Prompt, str, Scene], Step]] = {
+    "ask": _ask,
     "bath": _bath,
     "told": _told,
     "name": _name,

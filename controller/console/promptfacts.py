@@ -15,6 +15,18 @@ from controller.console.sentence import moment as spoken
 BY_PERSON = frozenset({"order", "block"})
 """Causes of a hold that no alarm explains: somebody wanted it."""
 
+UNSHOWN = frozenset({
+    "open_string", "rectifier_fault", "voltage_trip", "voltage_trip_profile", "current_trip", "set_not_taken",
+    "below_least", "step_overrun",
+})  # fmt: skip
+"""Causes that only current shows: while none flows, that their alarm went proves nothing."""
+
+SHOWN_AH = 0.05
+"""Charge below which nothing of it would be seen in its sentence."""
+
+OPEN_BELOW_V_PER_CELL = 1.0
+"""A string that has had current and reads less looks open."""
+
 
 def joined(parts: Iterable[str], between: str = ", ") -> str:
     """The parts that say something, one behind the other."""
@@ -79,8 +91,8 @@ def hot(seen: BathSeen, circuit: CircuitView) -> str:
     return shown(seen, hot_reading(seen.picture, circuit), ".1f") if seen.picture is not None else "--"
 
 
-def cause(scene: Scene, picture: Picture, circuit: CircuitView) -> str:
-    """Why a run stands held, and whether that is gone."""
+def cause(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) -> str:
+    """Why a run stands held, and whether that is gone, or not proved to be."""
     code = circuit.run.held_by if circuit.run is not None else None
     if not code:
         return scene.say("orders.cause_none")
@@ -90,7 +102,23 @@ def cause(scene: Scene, picture: Picture, circuit: CircuitView) -> str:
         if alarm.code == code and alarm.active:
             words = scene.say.alarm(code, alarm.value, alarm.limit).cause
             return scene.say("orders.cause_stands", cause=words)
-    return scene.say("orders.cause_gone", cause=code.replace("_", " "))
+    said = code.replace("_", " ")
+    if code == "open_string":
+        return scene.say("orders.cause_clamp", cause=said, volts=shown(seen, circuit.voltage_V, ".1f"))
+    return scene.say("orders.cause_unproved" if code in UNSHOWN else "orders.cause_gone", cause=said)
+
+
+def looks_open(scene: Scene, seen: BathSeen, circuit: CircuitView) -> str:
+    """A warning where a string that has had current reads hardly any volts; empty: it reads some, or is not read."""
+    picture, cells = seen.picture, circuit.cells
+    if picture is None or circuit.run is None or not cells or cells < 0 or not seen.trusted:
+        return ""
+    volts = finite(picture.fresh(circuit.voltage_V))
+    if volts is None or abs(volts) / cells >= OPEN_BELOW_V_PER_CELL:
+        return ""
+    if circuit.run.charge_Ah < SHOWN_AH and circuit.run.held_by != "open_string":
+        return ""  # a fresh string that has had no charge yet reads nothing by its nature
+    return scene.say("orders.looks_open", name=circuit.name, volts=volts, cell=volts / cells)
 
 
 def held(scene: Scene, picture: Picture, circuit: CircuitView) -> str:
@@ -120,7 +148,8 @@ def resume_flow(scene: Scene, seen: BathSeen, circuit: CircuitView) -> str:
     if step.kind != "rest" and step.restart_ms > 0:
         parts.insert(0, say("orders.flow_restart", current=step.restart_A, minutes=step.restart_ms / 60_000.0))
     line = say("orders.will_flow", what=say("orders.then").join(parts))
-    more = say("orders.more", charge=circuit.run.would_owe_Ah)
+    owed = circuit.run.would_owe_Ah
+    more = "" if 0.0 <= owed < SHOWN_AH else say("orders.more", charge=owed)
     return joined((line, more, ends(scene, picture, circuit), derate(scene, circuit)), "; ")
 
 

@@ -36,8 +36,9 @@ def open_prompt(
 ) -> Step:
     """Open a dialogue; without a prompt in the answer, `said` tells why not.
 
-    `target`: a circuit, None: the selected one; `bath`: the bath it is of, None: found by the name. `targets`: several
-    circuits of that bath for `start all` and `resume all`, empty: all that may. `item`: of the start list.
+    `target`: a circuit, None: the selected one; `bath`: the bath it is of, None: the selected one, never another that
+    has a circuit of that name. `targets`: several circuits of that bath for `start all` and `resume all`, empty: all
+    that may. `item`: of the start list.
     """
     if scene.replay and kind not in {"go", "find"}:
         return Step(None, said=scene.say("orders.replay"))
@@ -50,9 +51,11 @@ def open_prompt(
     found = _found(scene, target, bath)
     if found is None:
         if kind == "hold" and target is None:
-            return _hold_bath(scene, now_s)
+            return _hold_bath(scene, now_s, bath)
         return Step(None, said=scene.say("orders.no_circuit", name=target or scene.place.circuit or "--"))
     seen, picture, circuit = found
+    if kind == "acknowledge":
+        return Step(None, said=scene.say("orders.acknowledge_how", name=circuit.name))
     opener = _OPENERS.get(kind)
     if opener is None:
         return Step(None, said=scene.say("orders.no_such", kind=kind))
@@ -86,30 +89,43 @@ def _prompt(
         neighbours=tuple(each.name for each in blocked),
         fields=loadform.EMPTY if kind == "load" else (),
         item=item,
+        own=picture.bath,
+        step=_step(circuits[0]) if kind == "done" else None,
+        library=loadform.library() if kind == "load" else (),
     )  # fmt: skip
 
 
+def _step(circuit: CircuitView | None) -> int | None:
+    """Where the circuit's run stands."""
+    return circuit.run.step if circuit is not None and circuit.run is not None else None
+
+
+def home(scene: Scene, bath: str | None = None) -> BathSeen | None:
+    """Return the bath named, else the selected one; never another because that one is gone."""
+    name = bath if bath is not None else scene.place.bath
+    return scene.bath(name) if name else scene.selected_bath
+
+
 def _found(scene: Scene, target: str | None, bath: str | None) -> tuple[BathSeen, Picture, CircuitView] | None:
-    """Return the circuit of that name; where two baths have one, the named bath's, else the selected one's."""
-    name = target if target is not None else scene.place.circuit
-    first = scene.bath(bath) if bath is not None else scene.selected_bath
-    for seen in (first, *(scene.baths if bath is None else ())):
-        found = seen.picture.circuit(name) if seen is not None and seen.picture is not None else None
-        if seen is not None and seen.picture is not None and found is not None:
-            return seen, seen.picture, found
-    return None
+    """Return the circuit of that name in the bath named, or in the selected one."""
+    name, seen = target if target is not None else scene.place.circuit, home(scene, bath)
+    if seen is None or seen.picture is None:
+        return None
+    found = seen.picture.circuit(name)
+    return (seen, seen.picture, found) if found is not None else None
 
 
-def _hold_bath(scene: Scene, now_s: float) -> Step:
+def _hold_bath(scene: Scene, now_s: float, bath: str | None) -> Step:
     """With no circuit selected the bath can be held; the dialogue says that it is the bath."""
-    seen = scene.selected_bath
+    seen = home(scene, bath)
     if seen is None:
         return Step(None, said=scene.say("orders.no_circuit", name="--"))
-    return Step(Prompt("hold", seen.name, (), "bath", now_s, now_s))
+    own = seen.picture.bath if seen.picture is not None else ""
+    return Step(Prompt("hold", seen.name, (), "bath", now_s, now_s, own=own))
 
 
 def _on_bath(kind: str, scene: Scene, now_s: float, bath: str | None) -> Step:
-    seen = scene.bath(bath) if bath is not None else scene.selected_bath
+    seen = home(scene, bath)
     if seen is None or seen.picture is None:
         return Step(None, said=scene.say("orders.no_circuit", name=bath or scene.place.bath or "--"))
     if kind in ENERGY and not seen.trusted:
@@ -121,7 +137,7 @@ def _on_bath(kind: str, scene: Scene, now_s: float, bath: str | None) -> Step:
 
 
 def _several(verb: str, scene: Scene, now_s: float, bath: str | None, targets: tuple[str, ...]) -> Step:
-    seen = scene.bath(bath) if bath is not None else scene.selected_bath
+    seen = home(scene, bath)
     if seen is None or seen.picture is None:
         return Step(None, said=scene.say("orders.no_circuit", name=bath or scene.place.bath or "--"))
     if not seen.trusted:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from controller.console.picture import AlarmView, CircuitView, Picture
 from controller.console.scene import BathSeen, Scene
+from controller.service.foreseen import Foreseen
 
 Scalar = bool | int | float | str | None
 
@@ -20,6 +21,9 @@ LIFE_S = 60.0
 """How long after its last key a dialogue with a typed name is still answered."""
 
 NAME_MOST, TEXT_MOST = 40, 500
+RESTS = frozenset({"idle", "tripped", "complete", "stopped"})
+"""States without current and without a hold; `at_rest` asks for the read-back too."""
+
 TEXT_STAGES = frozenset({"text", "reason"})
 
 
@@ -39,7 +43,8 @@ class Prompt:
     """An open dialogue. `kind`: hold, block, unblock, reset, start, resume, done, unload, load, note, refuse, go, find.
 
     `stage`: ask, end, bath, reason, told, name, text, form, summary. `seen`: what must not change while it is open.
-    `neighbours`: blocked circuits of the bath that are yet to be named as told, `told` those that were.
+    `neighbours`: blocked circuits of the bath that are yet to be named as told, `told` those that were. `bath` is this
+    console's name for it, `own` the service's. `step`: where the run stood, of a task that is said to be done.
     """
 
     kind: str
@@ -57,11 +62,18 @@ class Prompt:
     fields: tuple[str, ...] = ()
     at: int = 0
     item: int = 0
+    own: str = ""
+    step: int | None = None
+    library: tuple[str, ...] = ()
+    foreseen: Foreseen | None = None
+    """What the profile named in the form asks for, once its file was read."""
+    old: tuple[int, ...] = ()
+    """Fields of a form kept from before: typing replaces them."""
 
     @property
     def target(self) -> str:
         """The circuit, or the bath where the dialogue is about several circuits or about the bath itself."""
-        return self.targets[0] if len(self.targets) == 1 else self.bath
+        return self.targets[0] if len(self.targets) == 1 else self.own or self.bath
 
     @property
     def verb(self) -> str:
@@ -100,8 +112,24 @@ def circuit_of(prompt: Prompt, scene: Scene) -> tuple[BathSeen, Picture, Circuit
     return (seen, seen.picture, found) if found is not None else None
 
 
+def has_no_run(prompt: Prompt, scene: Scene) -> bool:
+    """Whether the circuit is surely without an open run; what is not current is not sure."""
+    found = circuit_of(prompt, scene)
+    return found is not None and found[0].trusted and not open_run(found[2])
+
+
+def open_run(circuit: CircuitView) -> bool:
+    """Whether a run is open there: begun, and not ended."""
+    return circuit.run is not None and circuit.run.end_ms is None
+
+
+def at_rest(seen: BathSeen, circuit: CircuitView) -> bool:
+    """Whether there is nothing to hold: no run that flows or is held, and zero read back."""
+    return seen.trusted and circuit.confirmed and circuit.link == "up" and circuit.state in RESTS
+
+
 def what_stands(picture: Picture, targets: tuple[str, ...]) -> tuple[object, ...]:
-    """What a dialogue for current hangs on: revision, state, block and alarms of its circuits, the bath's alarms.
+    """What a dialogue for current hangs on: revision, state, step, block and alarms of its circuits, the bath's alarms.
 
     A target that is the bath has its alarms only.
     """
@@ -109,7 +137,8 @@ def what_stands(picture: Picture, targets: tuple[str, ...]) -> tuple[object, ...
     for name in targets:
         each = picture.circuit(name)
         if each is not None:
-            found.append((name, each.revision, each.state, each.blocked_by, _alarms(each.alarms)))
+            step = each.run.step if each.run is not None else None
+            found.append((name, each.revision, each.state, step, each.blocked_by, _alarms(each.alarms)))
         elif name != picture.bath:
             found.append(name)
     return tuple(found)

@@ -10,7 +10,7 @@ from controller.console import promptfacts as facts
 from controller.console.amounts import step_of
 from controller.console.outlook import hm, state_word
 from controller.console.picture import CircuitView, Picture
-from controller.console.prompttypes import Prompt, circuit_of
+from controller.console.prompttypes import Prompt, at_rest, circuit_of, has_no_run
 from controller.console.scene import BathSeen, Scene
 
 MOST_NAMES = 12
@@ -26,6 +26,16 @@ class _About:
     picture: Picture
     circuit: CircuitView
 
+    @property
+    def name(self) -> str:
+        """The circuit as a title names it."""
+        return named(self.scene, self.circuit.name, self.seen.name)
+
+
+def named(scene: Scene, name: str, bath: str) -> str:
+    """A circuit's name, with its bath where more than one is attached."""
+    return scene.say("orders.of_bath", name=name, bath=bath) if len(scene.baths) > 1 else name
+
 
 def texts(prompt: Prompt, scene: Scene) -> list[str]:
     """Return the dialogue's sentences, the first of them its title."""
@@ -40,7 +50,9 @@ def texts(prompt: Prompt, scene: Scene) -> list[str]:
 
 def _plain(prompt: Prompt, scene: Scene) -> list[str]:
     """A dialogue that is about no circuit, or about one that is not seen any more."""
-    say, name = scene.say, prompt.target
+    say, seen = scene.say, scene.bath(prompt.bath)
+    own = seen is not None and seen.picture is not None and seen.picture.bath == prompt.target
+    name = prompt.bath if own else prompt.target
     if prompt.kind == "hold":
         return [_hold_line(prompt, scene)]
     if prompt.kind == "reset":
@@ -51,8 +63,17 @@ def _plain(prompt: Prompt, scene: Scene) -> list[str]:
 
 
 def _hold_line(prompt: Prompt, scene: Scene) -> str:
-    keys = {"ask": "orders.title_hold", "end": "orders.title_end"}
-    return scene.say(keys.get(prompt.stage, "orders.title_hold_bath"), name=prompt.target, bath=prompt.bath)
+    say, name = scene.say, named(scene, prompt.target, prompt.bath)
+    if prompt.stage == "end":
+        return say("orders.title_end", name=name)
+    if prompt.stage != "ask":
+        return say("orders.title_hold_bath", bath=prompt.bath)
+    found = circuit_of(prompt, scene)
+    first = say("orders.title_hold", name=name)
+    if found is not None and at_rest(found[0], found[2]):
+        first = say("orders.title_at_rest", name=name, state=state_word(scene, found[0], found[2]))
+    end = "" if has_no_run(prompt, scene) else say("orders.hold_end")
+    return facts.joined((first, end, say("orders.hold_bath", bath=prompt.bath)), "   ")
 
 
 def _hold(about: _About) -> list[str]:
@@ -66,7 +87,7 @@ def _block(about: _About) -> list[str]:
     say = about.scene.say
     running = circuit.state == "running"
     return [
-        say("orders.title_block", name=circuit.name, state=state_word(about.scene, seen, circuit)),
+        say("orders.title_block", name=about.name, state=state_word(about.scene, seen, circuit)),
         say("orders.block_does_held" if running else "orders.block_does"),
         "" if circuit.confirmed and seen.trusted else say("orders.block_unsure"),
         say("orders.block_until", who=seen.who or say("orders.you")),
@@ -80,7 +101,7 @@ def _unblock(about: _About) -> list[str]:
     circuit = about.circuit
     since = hm(picture.now_ms - circuit.blocked_ms) if circuit.blocked_ms else "--"
     return [
-        about.scene.say("orders.title_unblock", name=circuit.name, who=circuit.blocked_by or "--", since=since),
+        about.scene.say("orders.title_unblock", name=about.name, who=circuit.blocked_by or "--", since=since),
         about.scene.say("orders.unblock_does"),
     ]
 
@@ -91,7 +112,8 @@ def _reset(about: _About) -> list[str]:
         (about.scene.say.alarm(each.code, each.value, each.limit).cause) for each in circuit.alarms if each.latched
     )
     return [
-        about.scene.say("orders.title_reset", name=circuit.name, cause=facts.joined(latched, "; ")),
+        about.scene.say("orders.title_reset", name=about.name, cause=facts.joined(latched, "; ")),
+        facts.looks_open(about.scene, about.seen, circuit),
         about.scene.say("orders.reset_does"),
     ]
 
@@ -100,9 +122,11 @@ def _resume(about: _About) -> list[str]:
     seen = about.seen
     picture = about.picture
     circuit = about.circuit
-    head = facts.joined((facts.held(about.scene, picture, circuit), facts.cause(about.scene, picture, circuit)), "; ")
+    why = facts.cause(about.scene, seen, picture, circuit)
+    head = facts.joined((facts.held(about.scene, picture, circuit), why), "; ")
     return [
-        about.scene.say("orders.title_resume", name=circuit.name, what=head),
+        about.scene.say("orders.title_resume", name=about.name, what=head),
+        facts.looks_open(about.scene, seen, circuit),
         about.scene.say("orders.now", hood=facts.under_hood(about.scene, seen), hot=facts.hot(seen, circuit)),
         facts.who_is_blocked(about.scene, picture, about.prompt.targets),
         facts.resume_flow(about.scene, seen, circuit),
@@ -118,7 +142,7 @@ def _start(about: _About) -> list[str]:
     return [
         about.scene.say(
             "orders.title_start",
-            name=circuit.name,
+            name=about.name,
             profile=plan.name if plan is not None else "--",
             batch=load.batch if load is not None else "--",
             batteries=load.batteries if load is not None else None,
@@ -141,7 +165,7 @@ def _done(about: _About) -> list[str]:
     after = facts.amount(about.scene, following) if following is not None else about.scene.say("orders.flow_end")
     return [
         about.scene.say(
-            "orders.title_done", name=circuit.name, task=task, step=step.number if step is not None else None
+            "orders.title_done", name=about.name, task=task, step=step.number if step is not None else None
         ),
         about.scene.say("orders.done_then", what=after),
     ]
@@ -153,7 +177,7 @@ def _unload(about: _About) -> list[str]:
     run, batch = circuit.run, circuit.load.batch if circuit.load is not None else "--"
     ago = hm(picture.now_ms - run.end_ms) if run is not None and run.end_ms is not None else None
     return [
-        about.scene.say("orders.title_unload", name=circuit.name, batch=batch),
+        about.scene.say("orders.title_unload", name=about.name, batch=batch),
         about.scene.say("orders.unload_last", ago=ago) if ago is not None else about.scene.say("orders.unload_never"),
         about.scene.say("orders.unload_caution"),
         circuit.may.get("unload", "") if about.prompt.stage == "reason" else about.scene.say("orders.unload_keys"),
@@ -162,20 +186,20 @@ def _unload(about: _About) -> list[str]:
 
 def _load(about: _About) -> list[str]:
     circuit = about.circuit
-    title = about.scene.say("orders.title_load", name=circuit.name, places=circuit.places)
+    title = about.scene.say("orders.title_load", name=about.name, places=circuit.places)
     if about.prompt.stage == "summary":
         return [title, *loadform.summary(about.prompt, about.scene, circuit), about.scene.say("orders.load_sends")]
     return [title, *loadform.lines(about.prompt, about.scene), about.scene.say("orders.load_keys")]
 
 
 def _note(about: _About) -> list[str]:
-    return [about.scene.say("orders.title_note", name=about.prompt.target)]
+    return [about.scene.say("orders.title_note", name=about.name)]
 
 
 def _refuse(about: _About) -> list[str]:
     items = about.picture.start_items
     item = items[about.prompt.item - 1] if 1 <= about.prompt.item <= len(items) else "--"
-    return [about.scene.say("orders.title_refuse", name=about.prompt.target, n=about.prompt.item, item=item)]
+    return [about.scene.say("orders.title_refuse", name=about.name, n=about.prompt.item, item=item)]
 
 
 _MAKERS: dict[str, Callable[[_About], list[str]]] = {
@@ -193,8 +217,11 @@ def _several(prompt: Prompt, scene: Scene) -> list[str]:
     names = " ".join(prompt.targets[:MOST_NAMES]) + (" ..." if len(prompt.targets) > MOST_NAMES else "")
     key = "orders.title_start_many" if prompt.kind == "start" else "orders.title_resume_many"
     texts = [scene.say(key, bath=prompt.bath, n=len(prompt.targets), names=names), facts.under_hood(scene, seen)]
+    circuits = [picture.circuit(name) for name in prompt.targets]
+    texts += [facts.looks_open(scene, seen, each) for each in circuits if each is not None]
+    texts += [_unproved(scene, each) for each in circuits if each is not None and prompt.kind == "resume"]
     told: set[str] = set()
-    for each in (picture.circuit(name) for name in prompt.targets):
+    for each in circuits:
         plan_key = each.load.plan if each is not None and each.load is not None else ""
         if each is None or plan_key in told:
             continue
@@ -205,3 +232,12 @@ def _several(prompt: Prompt, scene: Scene) -> list[str]:
         if starts:
             texts.append(facts.people_needed(scene, picture.plan_of(each)))
     return [text for text in (*texts, facts.who_is_blocked(scene, picture, prompt.targets)) if text]
+
+
+def _unproved(scene: Scene, circuit: CircuitView) -> str:
+    """Why one of several stands held, where no current means that nothing is proved."""
+    code = circuit.run.held_by if circuit.run is not None else None
+    if code not in facts.UNSHOWN:
+        return ""
+    why = scene.say("orders.cause_unproved", cause=(code or "").replace("_", " "))
+    return scene.say("orders.each_flows", name=circuit.name, what=why)

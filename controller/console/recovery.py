@@ -168,7 +168,7 @@ def _line(scene: Scene, entry: Entry, wide: int, width: int, *, selected: bool) 
     left = before + "".join(columns)
     room = _rule_width(wide, width)
     rule = wrapped(_rule(scene, seen, picture, circuit), room - 1, "", 4)
-    first = row(left, rule[0].text.ljust(room), _answer(scene, seen, picture, circuit))
+    first = row(left, rule[0].text.ljust(room), _answer(scene, seen, circuit))
     return [first, *(Row(" " * len(left) + line.text) for line in rule[1:])]
 
 
@@ -220,14 +220,14 @@ def _rule(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) 
     return scene.say("recovery.rule_may", held=held, limit=limit)
 
 
-def _answer(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) -> str:
+def _answer(scene: Scene, seen: BathSeen, circuit: CircuitView) -> str:
     """Return the answer that is waited for: what to type, or what else to do; or the one that was given."""
     done = answered(scene, seen, circuit.name)
     if done:
         return done
     several = group(scene, seen)
     if circuit.name in several:
-        return f"{picture.bath} {len(several)}"
+        return f"{seen.name} {len(several)}"
     if circuit.blocked_by:
         return "-"
     if seen.trusted and circuit.may.get("resume") == "":

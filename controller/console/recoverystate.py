@@ -45,14 +45,19 @@ def answered(scene: Scene, seen: BathSeen, name: str) -> str:
         return scene.say("recovery.runs")
     if circuit.state not in HOLDS:
         return scene.say("recovery.ended")
-    return scene.say("recovery.left") if _left_held(scene, name, picture.recovery) else ""
+    return scene.say("recovery.left") if _left_held(scene, seen, name, picture.recovery) else ""
 
 
-def _left_held(scene: Scene, name: str, recovery: RecoveryView) -> bool:
-    """Whether an accepted note since the restart says that the circuit stays held, at this console or another."""
+def _left_held(scene: Scene, seen: BathSeen, name: str, recovery: RecoveryView) -> bool:
+    """Whether an accepted note since the restart says that the circuit stays held, at this console or another.
+
+    A note on another bath's circuit of that name says nothing about this one.
+    """
     begin, note = moment_of(recovery.to_utc), scene.say("recovery.left_note")
     for line in scene.orders:
-        if line.verb == "note" and line.target == name and line.accepted and note in line.text:
+        if line.bath != seen.name or line.target != name:
+            continue
+        if line.verb == "note" and line.accepted and note in line.text:
             at = moment_of(line.time_utc)
             if at is not None and begin is not None and at >= begin:
                 return True

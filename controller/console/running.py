@@ -29,6 +29,7 @@ from controller.console.plain import run_plain
 from controller.console.pointer import keys_of
 from controller.console.prompt import Wanted
 from controller.console.row import Row
+from controller.console.scene import BathSeen
 from controller.console.sending import announcement, order_of, pace_of
 from controller.console.sheet import PALETTE, Sheet, wants_ascii
 from controller.service.client import new_id
@@ -87,6 +88,8 @@ class Console:
         self._known: object = None
         self._rung: dict[tuple[str, str, str], float] = {}
         self._sending: set[asyncio.Task[None]] = set()
+        self._wake = asyncio.Event()
+        self._left: tuple[BathSeen, ...] = ()
 
     async def run(self) -> int:
         """Attach, then show until `q`, a signal or the terminal's end; the terminal is as before afterwards."""
@@ -130,13 +133,17 @@ class Console:
                 if task is not None:
                     task.cancel()
             main, self._main = self._main, None
+            self._left = self._links.seen(loop.time())
             main.stop()
 
     def last_words(self) -> list[str]:
         """What goes on running without this console, a line a bath."""
         said = []
-        for seen in self._links.seen(0.0):
+        for seen in self._left:
             if seen.picture is None or seen.picture.pace is not None:
+                continue
+            if not seen.trusted:
+                said.append(self._say("link.left_silent", bath=seen.name))
                 continue
             running = sum(each.state == "running" for each in seen.picture.circuits)
             said.append(self._say("link.left", bath=seen.name, running=running, circuits=len(seen.picture.circuits)))
@@ -181,7 +188,14 @@ class Console:
                     self._app.say(self._feed.trouble, asyncio.get_running_loop().time())
             except Exception as error:  # noqa: BLE001 - a record that cannot be read must not end the console
                 self._app.say(self._say("link.record", why=f"{type(error).__name__}: {error}"), self._drawn_s)
-            await pause(TICK_S)
+            await self._woken()
+
+    async def _woken(self) -> None:
+        """Wait for the next look at the records: a moment, or at once when another page is opened."""
+        self._wake.clear()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(TICK_S):
+                await self._wake.wait()
 
     async def _guarded(self, do: Callable[[], None]) -> None:
         while True:
@@ -213,7 +227,10 @@ class Console:
             typed = [stroke for key in keys for stroke in keys_of(key, self._shown, self._app)]
             if typed == ["ctrl l"] and self._main is not None:
                 self._main.screen.clear()
+            page = self._app.place
             self._effects(self._app.read(typed, now_s))
+            if self._app.place != page:
+                self._wake.set()
             if not resized:
                 self._draw()
         except Exception as error:  # noqa: BLE001 - told after the terminal is put back
@@ -229,7 +246,7 @@ class Console:
                 loop.call_soon(self._safely, self._draw)
             return
         self._app.message(link.name, message, loop.time())
-        if message.get("type") in {"answer", "readback", "order"}:
+        if message.get("type") in {"answer", "readback", "order", "notice"}:
             loop.call_soon(self._safely, self._draw)
 
     def _safely(self, do: Callable[[], None]) -> None:
@@ -277,7 +294,8 @@ class Console:
         try:
             if isinstance(effect, Wanted):
                 time_utc = link.picture.time_utc if link is not None and link.picture is not None else ""
-                self._app.asked(order_id, effect, link.who if link is not None else "", time_utc)
+                who, now_s = link.who if link is not None else "", asyncio.get_running_loop().time()
+                self._app.asked(order_id, effect, who, time_utc, now_s)
                 await self._links.send(effect.bath, order_of(effect, order_id))
             elif isinstance(effect, Pace):
                 pace = link.picture.pace if link is not None and link.picture is not None else None

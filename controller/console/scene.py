@@ -48,7 +48,7 @@ class BathSeen:
 
 @dataclass(frozen=True, slots=True)
 class OrderLine:
-    """One order followed to its end. `end`: empty while asked, then what was read back or why refused."""
+    """One order followed to its end. `bath`: by the console's name for it; `accepted` None: no answer yet."""
 
     time_utc: str
     verb: str
@@ -57,6 +57,7 @@ class OrderLine:
     text: str = ""
     accepted: bool | None = None
     read_back: str = ""
+    bath: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +128,8 @@ class Scene:
     orders: tuple[OrderLine, ...] = ()
     events: tuple[EventLine, ...] = ()
     newer_events: int = 0
+    events_read: bool = True
+    """Whether the records have been read for events at all."""
     trend: TrendData | None = None
     muted: frozenset[tuple[str, str]] = frozenset()
     replay: bool = False
@@ -174,10 +177,11 @@ class Scene:
         return "--" if seen.picture is None else self.local(seen.picture.moment(core_ms)).strftime(spec)
 
 
-def _first(entry: tuple[BathSeen, AlarmView]) -> tuple[bool, int, datetime, str]:
+def _first(entry: tuple[BathSeen, AlarmView]) -> tuple[bool, bool, int, datetime, str]:
+    """What stands before what is gone, however high it was."""
     seen, alarm = entry
     since = seen.picture.moment(alarm.since_ms) if seen.picture is not None else datetime.fromtimestamp(0, UTC)
-    return (alarm.acknowledged, alarm.priority, since, alarm.target)
+    return (alarm.acknowledged, not (alarm.active or alarm.latched), alarm.priority, since, alarm.target)
 
 
 def mark_of(alarm: AlarmView) -> str:
@@ -189,7 +193,11 @@ def mark_of(alarm: AlarmView) -> str:
 
 def worst(alarms: tuple[AlarmView, ...]) -> AlarmView | None:
     """The alarm that a circuit shows beside its name: unacknowledged first, then by priority, then the oldest."""
-    return min(alarms, key=lambda a: (a.acknowledged, a.priority, a.since_ms), default=None)
+    return min(
+        alarms,
+        key=lambda a: (a.acknowledged, not (a.active or a.latched), a.priority, a.since_ms),
+        default=None,
+    )
 
 
 def style_of(priority: int) -> str:

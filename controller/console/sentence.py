@@ -7,7 +7,7 @@ from datetime import datetime
 from controller.console.amounts import cooling_ms, ended_ms, ends_utc, finite, step_of
 from controller.console.outlook import ENDED, clock_at, hm, of_cell, state_word
 from controller.console.picture import AlarmView, CircuitView, Picture
-from controller.console.row import row
+from controller.console.row import Row, row, wrapped
 from controller.console.scene import BathSeen, Scene, worst
 
 _VERBS = {
@@ -30,6 +30,18 @@ def sentence(scene: Scene, seen: BathSeen, circuit: CircuitView) -> tuple[str, s
         was = " ".join(filter(None, (state_word(scene, seen, circuit) + by, _amount(scene, picture, circuit))))
         return scene.say("bath.said.old", name=circuit.name, at=at, what=was), ""
     return _does(scene, seen, picture, circuit), " ".join(filter(None, _comes(scene, picture, circuit)))
+
+
+def told(scene: Scene, seen: BathSeen, circuit: CircuitView, width: int, most: int) -> list[Row]:
+    """Return both lines in rows, whole; where `most` rows do not hold the second, it says where the rest is read.
+
+    No caution is ever cut in two.
+    """
+    first, second = sentence(scene, seen, circuit)
+    made = [*wrapped(first, width, "  ", most=most), *wrapped(second, width, "  ", most=1000)]
+    if len(made) <= most:
+        return made
+    return [*wrapped(first, width, "  ", most=max(1, most - 1)), Row(scene.say("bath.said.more"))][:most]
 
 
 def cause_of(scene: Scene, circuit: CircuitView, code: str | None) -> str:

@@ -62,7 +62,7 @@ def step(settings: BathSettings, state: BathState, given: BathIn) -> tuple[BathS
     events: list[Event] = []
     in_use = any(each.state is State.RUNNING for each in state.circuits)
     state, standing = _judged(settings, state, BathView(settings, state, facts, in_use, after_run), events)
-    to_circuits, state = _bath_orders(settings, state, given.orders, standing, events)
+    to_circuits, state = _bath_orders(settings, state, facts, given.orders, standing, events)
     share = _share(settings, state, given, facts, standing)
     circuits: list[CircuitState] = []
     commands: list[Command] = []
@@ -109,7 +109,7 @@ def bath_facts(settings: BathSettings, state: BathState, given: BathIn) -> BathF
 def _timed(settings: BathSettings, state: BathState, given: BathIn, facts: BathFacts) -> BathState:
     """Move the purge's clock and the moment of the last current; a break of any kind starts the purge anew."""
     shut = facts.hood_closed is not False and not facts.stale
-    gap = facts.dt_ms > settings.stale_ms or facts.dt_ms < 0
+    gap = _gap(settings, facts)
     air = state.air_since_ms
     if not (shut and facts.airflow) or gap:
         air = given.now_ms if shut and facts.airflow else None
@@ -123,6 +123,11 @@ def _timed(settings: BathSettings, state: BathState, given: BathIn, facts: BathF
     if air == state.air_since_ms and current_ms == state.current_ms:
         return state
     return replace(state, air_since_ms=air, current_ms=current_ms)
+
+
+def _gap(settings: BathSettings, facts: BathFacts) -> bool:
+    """Return whether nothing was read for too long before this cycle."""
+    return facts.dt_ms > settings.stale_ms or facts.dt_ms < 0
 
 
 def _after_run(settings: BathSettings, state: BathState, given: BathIn) -> bool:
@@ -192,6 +197,7 @@ def _stand_ins(settings: BathSettings, given: BathIn, facts: BathFacts) -> tuple
 def _bath_orders(
     settings: BathSettings,
     state: BathState,
+    facts: BathFacts,
     orders: tuple[Order, ...],
     standing: tuple[Condition, ...],
     events: list[Event],
@@ -207,10 +213,15 @@ def _bath_orders(
             continue
         role = order.roles[0] if order.roles else ""
         data: dict[str, Scalar] = {"order": order.id, "verb": order.verb, "who": order.who, "role": role}
-        code = _refused(settings, state, order, standing)
+        code = _refused(settings, state, facts, order, standing)
         if code is not None:
             latched = next((alarm.code for alarm in state.alarms if alarm.latched), None)
-            why = {"needs": "technician or maintenance", "cause": latched, "most": NOTE_CHARACTERS}
+            why: dict[str, Scalar] = {
+                "needs": "technician or maintenance",
+                "cause": latched,
+                "most": NOTE_CHARACTERS,
+                "seconds": abs(facts.dt_ms) / 1000.0,
+            }
             events.append(Event(code, order.target, EventKind.REFUSAL, {**data, **why}))
             continue
         data.update({key: value for key, value in order.args.items() if key not in data})
@@ -218,11 +229,9 @@ def _bath_orders(
         if order.verb == "acknowledge":
             left = alarms.acknowledged(state.alarms, order.args.get("alarm"))
             state = replace(state, alarms=left, revision=state.revision + 1)
-        elif order.verb == "note":
-            continue
         elif order.verb == "reset":
             state = replace(state, alarms=alarms.reset(state.alarms), revision=state.revision + 1)
-        else:
+        elif order.verb != "note":
             forward += [replace(order, target=each.name) for each in state.circuits if _takes(each, order.verb)]
     return tuple(forward), state
 
@@ -232,7 +241,9 @@ def _takes(each: CircuitState, verb: str) -> bool:
     return each.state in open_states
 
 
-def _refused(settings: BathSettings, state: BathState, order: Order, standing: tuple[Condition, ...]) -> str | None:
+def _refused(
+    settings: BathSettings, state: BathState, facts: BathFacts, order: Order, standing: tuple[Condition, ...]
+) -> str | None:
     """Return why an order to the bath is refused, or None."""
     if order.target != settings.name:
         return "unknown_target"
@@ -247,6 +258,8 @@ def _refused(settings: BathSettings, state: BathState, order: Order, standing: t
         return "role"
     if order.verb == "acknowledge":
         return None if alarms.waits(state.alarms, wanted) else "nothing_new"
+    if _gap(settings, facts):
+        return "late"
     if not any(alarm.latched for alarm in state.alarms):
         return "nothing_latched"
     if any(alarm.latched and not alarm.acknowledged for alarm in state.alarms):

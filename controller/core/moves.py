@@ -94,7 +94,8 @@ def unloaded(state: CircuitState, now_ms: int) -> CircuitState:
 def restarted(state: CircuitState) -> CircuitState:
     """Return what a new service knows of a circuit from its record: unknown until zero was read back.
 
-    A running run is held there; nothing of the old service's commands counts any more.
+    A running run is held there; nothing of the old service's commands counts any more. Nor does the start list: only
+    the wall clock could say how old its ticks are, and that may have been set meanwhile.
     """
     stored = state.stored if state.state is State.UNKNOWN else state.state
     run = state.run
@@ -117,6 +118,7 @@ def restarted(state: CircuitState) -> CircuitState:
         recent=(),
         pending=(),
         link=fresh.link,
+        ticks=(),
         revision=state.revision + 1,
     )
 

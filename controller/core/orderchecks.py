@@ -42,6 +42,24 @@ class Ask:
 
 Check = Callable[[Ask], Refusal | None]
 
+RAISES_ENERGY = frozenset({"start", "resume", "reset", "unblock", "done"})
+"""Verbs that can let current flow, now or later: see `raises_energy`."""
+
+
+def raises_energy(verb: str, args: Mapping[str, Scalar]) -> bool:
+    """Return whether an order can let current flow, now or later.
+
+    `done` of an item of the start list lets nothing flow by itself; `done` of a step's task does.
+    """
+    return verb in RAISES_ENERGY and not (verb == "done" and "item" in args)
+
+
+def in_time(ask: Ask) -> Refusal | None:
+    """Refuse more energy in the first cycle after a time when nothing was read: who ordered it saw older values."""
+    if ask.facts.gap and raises_energy(ask.order.verb, ask.order.args):
+        return Refusal("late", {"seconds": abs(ask.facts.dt_ms) / 1000.0})
+    return None
+
 
 def not_blocked(ask: Ask) -> Refusal | None:
     """Refuse while a person works on the string."""
@@ -257,6 +275,16 @@ def cooled_down(ask: Ask) -> Refusal | None:
     if hot is None or hot > ask.settings.after_run_probe_C:
         return Refusal("still_hot", {"value": hot, "limit": ask.settings.after_run_probe_C})
     return None
+
+
+def step_stands(ask: Ask) -> Refusal | None:
+    """Refuse `done` that names a step other than the one that stands: the person looked before it changed."""
+    run, load = ask.state.run, ask.state.load
+    if "step" not in ask.order.args or run is None or load is None:
+        return None
+    named = ask.order.args["step"]
+    stands = not isinstance(named, bool) and named == step_of(load.plan, run).number
+    return None if stands else Refusal("changed", {})
 
 
 def waits_for_done(ask: Ask) -> Refusal | None:

@@ -154,7 +154,7 @@ RULES: dict[str, Rule] = {
         reads_back=True,
     ),
     "stop": Rule(ANYBODY, OPEN, (), _stop, reads_back=True, ignores_revision=True),
-    "done": Rule(TECHNICIAN, (State.RUNNING,), (check.waits_for_done,), _done),
+    "done": Rule(TECHNICIAN, (State.RUNNING,), (check.step_stands, check.waits_for_done), _done),
     "acknowledge": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.has_alarm,), _acknowledge),
     "reset": Rule(
         TECHNICIAN_OR_MAINTENANCE,
@@ -167,7 +167,7 @@ RULES: dict[str, Rule] = {
     "note": Rule(ANYBODY, (), (check.has_text,), _nothing, ignores_revision=True, told="note"),
 }
 
-TICK = Rule(TECHNICIAN, (State.IDLE,), (check.loaded, check.item_known, check.answered), _tick)
+TICK = Rule(TECHNICIAN, (State.IDLE,), (check.not_blocked, check.loaded, check.item_known, check.answered), _tick)
 """`done` of an item of the start list."""
 
 BATH_VERBS = ("hold", "stop", "acknowledge", "reset", "note")
@@ -185,6 +185,9 @@ def refusal_of(ask: Ask) -> Refusal | None:
         return Refusal("unknown_verb", {"verb": ask.order.verb})
     if rule.roles and not set(rule.roles) & set(ask.order.roles):
         return Refusal("role", {"needs": " or ".join(rule.roles)})
+    late = check.in_time(ask)
+    if late is not None:
+        return late
     seen = ask.order.seen_revision
     if seen is not None and seen != ask.state.revision and not rule.ignores_revision:
         return Refusal("changed", {})

@@ -20,13 +20,14 @@ from pydantic import ValidationError
 from controller.service.errors import Unreachable
 from controller.service.places import socket_folders
 from controller.service.protocol import (
-    MAX_LINE_BYTES,
+    MAX_SHOWN_BYTES,
     Answer,
     Incoming,
     OrderMessage,
     ReadBack,
     Serves,
     WhoMessage,
+    clean,
     encode,
 )
 
@@ -91,7 +92,9 @@ class Connection:
         try:
             self._socket.sendall(line)
         except OSError as error:
-            raise Unreachable(f"{self.path}: the service hung up ({error.strerror or error})") from None
+            # It may have said why before it hung up.
+            why = _full(self._message(WHO_S) or {}) or f"the service hung up ({error.strerror or error})"
+            raise Unreachable(f"{self.path}: {why}") from None
 
     def _reply(self, kind: str, message_id: str | None, timeout_s: float) -> dict[str, Any]:
         until_s = time.monotonic() + timeout_s
@@ -100,6 +103,8 @@ class Connection:
             message = self._message(left_s) if left_s > 0 else None
             if message is None:
                 raise Unreachable(f"{self.path}: no {kind} within {timeout_s:g} s")
+            if _full(message):
+                raise Unreachable(f"{self.path}: {_full(message)}")
             if message.get("type") == kind and message_id in {None, message.get("id")}:
                 return message
 
@@ -116,9 +121,9 @@ class Connection:
             self._rest += piece
             if not piece:
                 raise Unreachable(f"{self.path}: the service hung up")
-            if len(self._rest) > MAX_LINE_BYTES and b"\n" not in self._rest:
+            if len(self._rest) > MAX_SHOWN_BYTES and b"\n" not in self._rest:
                 raise Unreachable(
-                    f"{self.path}: a line longer than {MAX_LINE_BYTES} bytes, this is no formbath service"
+                    f"{self.path}: a line longer than {MAX_SHOWN_BYTES} bytes, this is no formbath service"
                 )
         line, _, self._rest = self._rest.partition(b"\n")
         return _parse(line, self.path)
@@ -159,7 +164,7 @@ class AsyncConnection:
 async def attach(path: Path) -> AsyncConnection:
     """Attaches to the service at `path`. Raises `Unreachable`."""
     try:
-        opening = asyncio.open_unix_connection(path, limit=MAX_LINE_BYTES)
+        opening = asyncio.open_unix_connection(path, limit=MAX_SHOWN_BYTES)
         reader, writer = await asyncio.wait_for(opening, WHO_S)
     except (OSError, TimeoutError) as error:
         raise Unreachable(f"{path}: {error or 'no answer'}") from None
@@ -197,6 +202,12 @@ def serving(target: str, paths: Iterable[Path]) -> tuple[Path, ...]:
         detail = "; ".join(asked.values()) or "no socket in " + ", ".join(map(str, socket_folders()))
         raise Unreachable(f"no running service: {detail}")
     return tuple(found)
+
+
+def _full(message: Mapping[str, Any]) -> str:
+    """What a service says that has no room for this client, else an empty text."""
+    full = message.get("type") == "error" and message.get("code") == "full"
+    return clean(str(message.get("text")), 200) if full else ""
 
 
 def _parse(line: bytes, path: Path) -> dict[str, Any]:

@@ -56,6 +56,10 @@ class RealClock:
         """Return the times of the running cycle."""
         return self._last
 
+    def since_ms(self) -> int:
+        """Return how long ago the running cycle began."""
+        return boot_ms() + self._offset_ms - self._last.now_ms
+
 
 class Ticker:
     """How much time passes from one cycle of a clock to the next."""

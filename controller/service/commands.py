@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import gc
+import os
 import signal
 import sys
 from contextlib import ExitStack
@@ -17,8 +18,6 @@ from controller.service.start import serve
 
 EXIT_DONE, EXIT_FAILED, EXIT_INTERRUPTED = 0, 70, 130
 SECOND_PRESS_S = 5.0
-RUNS = "service runs, socket "
-"""What stands before the socket's path in the line that says that orders are taken."""
 NOT_READ_BACK = (
     "zero was ordered wherever a device could be reached, but NOT read back; "
     "the rectifiers' watchdogs do the rest: read their displays"
@@ -29,6 +28,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
     parser.add_argument("bath", metavar="BATH.toml", type=Path, help="the bath file")
     parser.add_argument("--headless", action="store_true", help="the service alone, in this process, without a console")
+
+
+def runs_mark(bath: str, pid: int) -> str:
+    """What stands before the socket's path in the line that says that this process takes orders for a bath."""
+    return f"bath {bath} (pid {pid}): service runs, socket "
 
 
 def run(args: argparse.Namespace) -> int:
@@ -63,7 +67,7 @@ async def run_service(service: Service) -> int:
     try:
         if parts.socket is not None:
             await parts.socket.start()
-            print(f"bath {parts.settings.name}: {RUNS}{parts.socket.path}", file=sys.stderr, flush=True)
+            print(f"{runs_mark(parts.settings.name, os.getpid())}{parts.socket.path}", file=sys.stderr, flush=True)
         await service.run()
         why, code = ending.why, ending.code
         if service.not_zero:

@@ -9,14 +9,17 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime
+from pathlib import PurePath
 from typing import Any
 
 from controller import words
 from controller.bathmodel import BathFile
-from controller.core.orders import rule_of
+from controller.core.orderchecks import raises_energy
+from controller.core.orders import RULES, rule_of
 from controller.core.plan import compile_plan
-from controller.core.types import Event, EventKind, Load, Order, Scalar
+from controller.core.types import Event, EventKind, Load, Order, Plan, Scalar
 from controller.records.head import Text
 from controller.records.rows import time_utc
 from controller.service.batchlist import count, parse_batches
@@ -24,13 +27,16 @@ from controller.service.clock import Now
 from controller.service.errors import Refused
 from controller.service.people import Person
 from controller.service.protocol import Answer, OrderMessage, ReadBack, Told
-from profiles.loader import load_model, read_document
+from profiles.loader import Document, load_model, read_document
 from profiles.problems import InputError
 from profiles.profile import Profile
 
 ANSWER_CYCLES_S = 60.0
 """Longest wait for the cycle that takes an order; the loop answers in the next one."""
 
+
+LARGEST_PROFILE_BYTES = 256_000
+"""Many times what twenty steps and their comments take."""
 
 MOST_TOLD = 200
 """Refusals kept for the next cycle to tell, so that a standing loop fills no memory."""
@@ -45,6 +51,7 @@ class Desk:
         `flush` waits until the record is safe: nobody is told of a block that a crash could forget.
         """
         self._flush = flush
+        self._reading = asyncio.Lock()
         self._places = {circuit.name: circuit.places for circuit in file.circuit}
         self._now = now
         self._waiting: list[Order] = []
@@ -68,7 +75,7 @@ class Desk:
         )
         if message.verb == "load":
             try:
-                order = self._with_load(order)
+                order = await self._with_load(order)
             except Refused as refused:
                 self._tell(order, refused.text)
                 raise
@@ -88,6 +95,10 @@ class Desk:
             self._asked.pop(order.id, None)
             self._orders.pop(order.id, None)
             self._waiting = [waiting for waiting in self._waiting if waiting is not order]
+
+    def has(self, order_id: str) -> bool:
+        """Return whether this order is queued, or was and waits for its answer."""
+        return order_id in self._asked
 
     def take(self) -> tuple[Order, ...]:
         """Return the orders for this cycle."""
@@ -118,12 +129,27 @@ class Desk:
 
     def refuse(self, orders: tuple[Order, ...], verbs: tuple[str, ...], code: str) -> tuple[Order, ...]:
         """Answer the orders of these verbs with a refusal, and return the others."""
+        return self._refuse(orders, lambda order: order.verb in verbs, code, {})
+
+    def refuse_late(self, orders: tuple[Order, ...], seconds: float) -> tuple[Order, ...]:
+        """Answer the orders that could let current flow, and return the others: these may be older than they look.
+
+        They may have waited while nothing was read. The core refuses them in the first cycle after such a time; this is
+        for those that come behind it.
+        """
+        late = {"seconds": seconds}
+        return self._refuse(orders, lambda order: raises_energy(order.verb, order.args), "late", late)
+
+    def _refuse(
+        self, orders: tuple[Order, ...], which: Callable[[Order], bool], code: str, data: Mapping[str, Scalar]
+    ) -> tuple[Order, ...]:
+        why = words.filled(words.REFUSALS[code], data)
         for order in orders:
             waiting = self._asked.get(order.id)
-            if order.verb in verbs and waiting is not None and not waiting.done():
-                waiting.set_result(Answer(id=order.id, accepted=False, code=code, text=words.REFUSALS[code]))
-                self._tell(order, f"{order.verb} refused: {words.REFUSALS[code]}")
-        return tuple(order for order in orders if order.verb not in verbs)
+            if which(order) and waiting is not None and not waiting.done():
+                waiting.set_result(Answer(id=order.id, accepted=False, code=code, text=why))
+                self._tell(order, f"{order.verb} refused: {why}")
+        return tuple(order for order in orders if not which(order))
 
     def refuse_all(self) -> None:
         """Answer everybody that the service is ending."""
@@ -153,16 +179,22 @@ class Desk:
             reads_back=accepted and rule is not None and rule.reads_back,
         )
 
-    def _with_load(self, order: Order) -> Order:
+    async def _with_load(self, order: Order) -> Order:
+        """Return the order with what it loads. The file is read and worked through beside the loop, one at a time.
+
+        Where the core refuses anyhow, by role or target, nothing is read: it gets the order without a load.
+        """
         args = order.args
+        if order.target not in self._places or not set(RULES["load"].roles) & set(order.roles):
+            return replace(order, args={**args, "profile": PurePath(str(args.get("profile") or "")).name})
         batches = str(args.get("batch") or "")
         try:
             listed = parse_batches(batches)
         except ValueError as error:
             raise Refused("bad_list", words.filled(words.REFUSALS["bad_list"], {"what": str(error)})) from None
         try:
-            document = read_document(str(args.get("profile") or ""))
-            plan = compile_plan(load_model(document, Profile), document.sha256)
+            async with self._reading:
+                document, plan = await asyncio.to_thread(_profile, str(args.get("profile") or ""))
         except InputError as error:
             first = str(error.problems[0])
             raise Refused("bad_profile", words.filled(words.REFUSALS["bad_profile"], {"what": first})) from None
@@ -197,3 +229,9 @@ class Desk:
         if stated.tzinfo is None:
             raise Refused("bad_list", f"load list refused: {what} has no time zone")
         return now.now_ms - (now.utc_ms - round(stated.timestamp() * 1000))
+
+
+def _profile(path: str) -> tuple[Document, Plan]:
+    """Return a profile file and its plan. Raises `InputError`. For a thread: a file may take longer than a cycle."""
+    document = read_document(path, LARGEST_PROFILE_BYTES)
+    return document, compile_plan(load_model(document, Profile), document.sha256)

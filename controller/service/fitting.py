@@ -2,7 +2,8 @@
 
 In this order: the ends of the start checks' sentences (what is refused never looks as if it held), those of the other
 refusals, load lists and the ends of reasons, the checks themselves, plans that few circuits use, all plans, and of each
-circuit's alarms those behind the three worst. States, values and what was read back are never left out.
+circuit's alarms those behind the three worst. States, values, what was read back and what keeps current off (latches,
+standing holds and trips, what a circuit is held by) are never left out.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from controller.service.protocol import encode
+from controller.service.protocol import MAX_SHOWN_BYTES, encode
 
 SHORT = 24
 """Characters that are left of a sentence: enough to tell one refusal from another."""
@@ -31,11 +32,11 @@ def snapshot_line(snapshot: Mapping[str, Any]) -> bytes:
     left_out: list[str] = []
     for name, without in PARTS.items():
         try:
-            return encode(shown)
+            return encode(shown, MAX_SHOWN_BYTES)
         except ValueError:
             left_out.append(name)
             shown = {**without(shown), "left_out": tuple(left_out)}
-    return encode(shown)
+    return encode(shown, MAX_SHOWN_BYTES)
 
 
 def _each_circuit(shown: Plain, change: Callable[[Plain], Plain]) -> Plain:
@@ -90,10 +91,21 @@ def _no_plans(shown: Plain) -> Plain:
 
 def _worst_alarms(shown: Plain) -> Plain:
     def change(each: Plain) -> Plain:
-        alarms = sorted(each.get("alarms", ()), key=_urgency)
-        return {**each, "alarms": alarms[:ALARMS]} if len(alarms) > ALARMS else each
+        alarms = each.get("alarms", ())
+        if len(alarms) <= ALARMS:
+            return each
+        held_by = (each.get("run") or {}).get("held_by")
+        needed = sorted((alarm for alarm in alarms if _keeps_off(alarm, held_by)), key=_urgency)
+        others = sorted((alarm for alarm in alarms if not _keeps_off(alarm, held_by)), key=_urgency)
+        return {**each, "alarms": [*needed, *others[: max(0, ALARMS - len(needed))]]}
 
     return _each_circuit(shown, change)
+
+
+def _keeps_off(alarm: Plain, held_by: str | None) -> bool:
+    """Whether an alarm tells why no current flows: however old it is, it stays."""
+    stands = alarm.get("active", True) and "reaction" in alarm
+    return bool(alarm.get("latched") or stands or alarm["code"] == held_by)
 
 
 def _urgency(alarm: Plain) -> tuple[bool, int, int]:

@@ -109,17 +109,13 @@ def begun_again(
     alarms: tuple[Alarm, ...] = (),
     *,
     after_run: bool,
-    gap_known: bool = True,
 ) -> BathState:
     """Return the bath of a new service: every circuit unknown until zero was read back, the purge begun anew.
 
-    `now_ms`: core time of the newest thing on record. `after_run`: current may have flowed not long ago. A start list
-    counts no more where nobody knows for how long the service was away (not `gap_known`).
+    `now_ms`: core time of the newest thing on record. `after_run`: current may have flowed not long ago.
     """
     fresh = fresh_state(settings)
     circuits = tuple(restarted(kept[each.name]) if each.name in kept else each for each in fresh.circuits)
-    if not gap_known:
-        circuits = tuple(replace(each, ticks=()) for each in circuits)
     return BathState(circuits, now_ms=now_ms, current_ms=now_ms if after_run else None, alarms=alarms)
 
 

@@ -10,9 +10,15 @@ MAX_WAITING = 500
 
 
 class Listener:
-    """What waits for one client: messages in order, and the latest snapshot. Filling it never waits."""
+    """What waits for one client: messages in order, and the latest snapshot. Filling it never waits.
 
-    def __init__(self, writer: asyncio.StreamWriter, behind_s: float) -> None:
+    `uid`: the user at its other end. `spoke`: it has sent a whole line; `over`: it is being hung up on.
+    """
+
+    def __init__(self, writer: asyncio.StreamWriter, behind_s: float, uid: int = -1) -> None:
+        self.uid = uid
+        self.spoke = False
+        self.over = False
         self._writer = writer
         self._behind_s = behind_s
         self._messages: deque[bytes] = deque()
@@ -37,9 +43,15 @@ class Listener:
         self._finished = True
         self._something.set()
 
+    def cut(self) -> None:
+        """Hangs up at once, whatever waits; `send` and whoever reads from this client come to their end."""
+        self.over = True
+        self._writer.transport.abort()
+        self.finish()
+
     async def send(self) -> None:
         """Writes what waits until finished; a client that is gone, or behind by more than its time, is cut off."""
-        while len(self._messages) <= MAX_WAITING:
+        while len(self._messages) <= MAX_WAITING and not self.over:
             line = self._take()
             if line:
                 if not await self._write(line):
@@ -54,7 +66,9 @@ class Listener:
     async def _write(self, line: bytes) -> bool:
         self._writer.write(line)
         try:
-            await asyncio.wait_for(self._writer.drain(), self._behind_s)
+            # Not `wait_for`: before Python 3.12 it may swallow a cancellation, and the service would never end.
+            async with asyncio.timeout(self._behind_s):
+                await self._writer.drain()
         except (OSError, TimeoutError):
             return False
         return not self._writer.is_closing()

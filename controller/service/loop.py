@@ -25,6 +25,7 @@ from controller.core.types import (
     ChannelReading,
     Command,
     Event,
+    Order,
     Output,
     State,
 )
@@ -62,7 +63,10 @@ class FieldLike(Protocol):
 
 @dataclass
 class Parts:
-    """What a service is put together from. `pace`: of a stepped plant, (ratio, paused), for the snapshots."""
+    """What a service is put together from. `pace`: of a stepped plant, (ratio, paused), for the snapshots.
+
+    `since_ms`: how long ago the running cycle began; where time is stepped it stands still within a cycle.
+    """
 
     settings: BathSettings
     clock: Clock
@@ -73,6 +77,7 @@ class Parts:
     socket: OrderSocket | None
     stepped: bool
     pace: Callable[[], tuple[float, bool]] | None = None
+    since_ms: Callable[[], int] = lambda: 0
 
 
 class Service:
@@ -93,6 +98,7 @@ class Service:
         self._now = Now(state.now_ms, 0)
         self._kept_revision: object = None
         self._rows = 0
+        self._gap_ms = 0
         self._wall_offset_ms: int | None = None
         self._trouble: str | None = None
 
@@ -121,7 +127,12 @@ class Service:
         parts = self.parts
         reading, channels = await parts.field.read(now_ms)
         self._now = parts.clock.last()
-        orders = parts.desk.take()
+        stood_ms = parts.since_ms()
+        if stood_ms > parts.settings.stale_ms:
+            # The process stood still in mid-cycle: what was read and ordered is as old, and the core must see the gap.
+            now_ms += stood_ms
+            self._now = Now(now_ms, self._now.utc_ms + stood_ms)
+        orders = self._in_time(parts.desk.take(), now_ms)
         if self.ending:
             parts.desk.refuse_all()
             orders = ()
@@ -137,6 +148,15 @@ class Service:
         parts.recorder.cycle(before, out, state, self._now.utc_ms, parts.desk.profiles)
         self._told = (*self._told, *held)
         await self._tell(out, reading)
+
+    def _in_time(self, orders: tuple[Order, ...], now_ms: int) -> tuple[Order, ...]:
+        """Return the orders without those that may have waited in the socket while nothing was read.
+
+        In the first cycle after such a time the core itself refuses them; here in the second, for what came in late.
+        """
+        before_ms, dt_ms = self._gap_ms, now_ms - self.state.now_ms
+        self._gap_ms = dt_ms if dt_ms > self.parts.settings.stale_ms else 0
+        return self.parts.desk.refuse_late(orders, before_ms / 1000.0) if before_ms else orders
 
     def _held(self, state: BathState, why: str) -> tuple[BathState, list[Event]]:
         """Return the bath with every running circuit held, and the events that say so."""

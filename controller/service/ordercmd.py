@@ -20,6 +20,7 @@ from controller.service.batchlist import count, parse_batches
 from controller.service.client import ANSWER_S, Connection, find_sockets, new_id, serving
 from controller.service.errors import Unreachable
 from controller.service.protocol import VERBS, Answer, OrderMessage, clean, raises_energy
+from profiles.loader import found_profile
 from profiles.problems import InputError, Problem
 
 EXIT_DONE, EXIT_REFUSED = 0, 1
@@ -55,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--not-ok", action="store_true", help="with --item: found wrong; --reason says what")
     parser.add_argument("--told", metavar="NAMES", help="with start, resume: blocked neighbours whose person was told")
     load = parser.add_argument_group("with load")
-    load.add_argument("--profile", metavar="FILE", type=Path, help="what the string shall receive")
+    load.add_argument("--profile", metavar="FILE", help="what the string shall receive: a file, or a library name")
     load.add_argument("--batch", metavar="LIST", help="what stands where: 'K3107:1-11 K3108:12-18'")
     load.add_argument("--first-filled", metavar="WHEN", help="minutes ago, or ISO time: the first battery was filled")
     load.add_argument("--last-filled", metavar="WHEN", help="minutes ago, or ISO time: the last battery was filled")
@@ -178,9 +179,9 @@ def _own_args(args: argparse.Namespace) -> dict[str, Any]:
 
 
 def _profile(_: str, text: str) -> dict[str, Any]:
-    path = Path(text)
-    if not path.is_file():
-        raise ValueError(f"{text}: no such file")
+    path = found_profile(text)
+    if path is None:
+        raise ValueError(f"{text}: no such file, and no profile of that name in the library")
     return {"profile": str(path.resolve())}
 
 

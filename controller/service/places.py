@@ -40,8 +40,12 @@ def socket_place(
 
 
 def socket_folders(shared: Path = SHARED, env: Mapping[str, str] | None = None) -> tuple[Path, ...]:
-    """Where a client looks for sockets, in order; not all of these folders need to be there."""
-    candidates = (shared, _runtime_folder(env), _temporary_folder(env))
+    """Where a client looks for sockets, in order; not all of these folders need to be there.
+
+    Anybody may lay a folder into the temporary one: one that others own or may write to is not looked at.
+    """
+    temporary = _temporary_folder(env)
+    candidates = (shared, _runtime_folder(env), temporary if _ours(temporary) else None)
     return tuple(folder for folder in candidates if folder is not None)
 
 
@@ -52,8 +56,7 @@ def own_folder(env: Mapping[str, str] | None = None) -> Path:
         return runtime
     folder = _temporary_folder(env)
     folder.mkdir(mode=0o700, exist_ok=True)
-    seen = folder.lstat()
-    if not stat.S_ISDIR(seen.st_mode) or seen.st_uid != os.getuid() or seen.st_mode & 0o077:
+    if not _ours(folder, 0o077):
         raise PermissionError(
             f"{folder} is not a folder of this user alone (mode 0700): remove it, or set XDG_RUNTIME_DIR"
         )
@@ -73,6 +76,15 @@ def _runtime_folder(env: Mapping[str, str] | None) -> Path | None:
 def _temporary_folder(env: Mapping[str, str] | None) -> Path:
     base = tempfile.gettempdir() if env is None else env.get("TMPDIR", tempfile.gettempdir())
     return Path(base) / f"formbath-{os.getuid()}"
+
+
+def _ours(folder: Path, forbidden: int = 0o022) -> bool:
+    """Whether this is a folder of this user that nobody else may write to; one that is not there harms nobody."""
+    try:
+        seen = folder.lstat()
+    except OSError:
+        return True
+    return stat.S_ISDIR(seen.st_mode) and seen.st_uid == os.getuid() and not seen.st_mode & forbidden
 
 
 def _writable(folder: Path) -> bool:

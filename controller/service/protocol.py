@@ -1,6 +1,7 @@
-"""The messages on the service's socket: one JSON object a line, at most 64 kB, checked before anything acts on it.
+"""The messages on the service's socket: one JSON object a line, checked before anything acts on it.
 
-In come `order`, `who`, `prompt` and `pace`; out go `answer`, `order`, `readback`, `serves`, `snapshot` and `error`.
+In come `order`, `who`, `prompt` and `pace`, at most 64 kB a line; out go `answer`, `order`, `readback`, `serves`,
+`snapshot` and `error`, at most 256 kB a line.
 What a client sends is hostile until it has passed here. No socket and no clock may enter.
 """
 
@@ -14,28 +15,24 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from controller.core.orderchecks import RAISES_ENERGY, raises_energy
+
+__all__ = ["RAISES_ENERGY", "raises_energy"]
+
 MAX_LINE_BYTES = 64 * 1024
-"""Length of a line with its line end, both ways."""
+"""Longest line that a service takes, with its line end."""
+
+MAX_SHOWN_BYTES = 256 * 1024
+"""Longest line that a service sends and a client takes, with its line end."""
 
 Verb = Literal[
     "load", "unload", "start", "hold", "resume", "stop", "done", "acknowledge", "reset", "block", "unblock", "note"
 ]  # fmt: skip
 VERBS: tuple[str, ...] = get_args(Verb)
 
-RAISES_ENERGY = frozenset({"start", "resume", "reset", "unblock", "done"})
-"""Verbs that can let current flow, now or later: see `raises_energy`."""
-
 MAX_TEXT = 8000
 _ID = r"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$"
 _KEY = r"^[a-z][A-Za-z0-9_]{0,39}$"
-
-
-def raises_energy(verb: str, args: Mapping[str, Any]) -> bool:
-    """Return whether an order can let current flow, now or later: then its target is named twice.
-
-    `done` of an item of the start list lets nothing flow by itself; `done` of a step's task does.
-    """
-    return verb in RAISES_ENERGY and not (verb == "done" and "item" in args)
 
 
 def clean(text: str, longest: int = MAX_TEXT) -> str:
@@ -115,7 +112,7 @@ class PaceMessage(BaseModel):
 
     type: Literal["pace"] = "pace"
     id: Id
-    ratio: Annotated[float, Field(allow_inf_nan=False, gt=0, le=100_000)] | None = None
+    ratio: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=100_000)] | None = None
     paused: Annotated[bool, Field(strict=True)] | None = None
 
 
@@ -221,15 +218,15 @@ def _first_problem(error: ValidationError) -> str:
     return clean(f"{where}: {first['msg']}" if where else first["msg"], 200)
 
 
-def encode(message: BaseModel | Mapping[str, Any]) -> bytes:
+def encode(message: BaseModel | Mapping[str, Any], most_bytes: int = MAX_LINE_BYTES) -> bytes:
     """One line of JSON for `message`; numbers that are none (NaN, infinite) become null.
 
-    Raises `ValueError` where the line would be longer than a client has to take.
+    Raises `ValueError` where the line would be longer than the other end has to take (`most_bytes`).
     """
     data = message.model_dump(mode="json") if isinstance(message, BaseModel) else _finite(message)
     line = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":")).encode("ascii") + b"\n"
-    if len(line) > MAX_LINE_BYTES:
-        raise ValueError(f"a message of {len(line)} bytes, at most {MAX_LINE_BYTES} fit on a line")
+    if len(line) > most_bytes:
+        raise ValueError(f"a message of {len(line)} bytes, at most {most_bytes} fit on a line")
     return line
 
 

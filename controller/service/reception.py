@@ -16,6 +16,7 @@ from controller.service.people import Person
 from controller.service.protocol import (
     Answer,
     BadMessage,
+    Incoming,
     OrderMessage,
     PaceMessage,
     PromptMessage,
@@ -23,6 +24,7 @@ from controller.service.protocol import (
     WhoMessage,
     decode,
     encode,
+    raises_energy,
 )
 
 MAX_ORDERS_AT_ONCE = 8
@@ -73,24 +75,33 @@ class Reception:
         self.dialogues = Dialogues()
 
     async def attend(self, caller: Caller, reader: asyncio.StreamReader) -> None:
-        """Until the client hangs up."""
+        """Until the client hangs up; what it ordered goes its way all the same, but for what could let current flow.
+
+        Such an order is dropped where no cycle took it yet: its giver cannot see any more what comes of it.
+        """
         room = asyncio.Semaphore(MAX_ORDERS_AT_ONCE)
+        raising: set[asyncio.Task[None]] = set()
         try:
             async with asyncio.TaskGroup() as orders:
                 while line := await _next_line(reader):
+                    caller.client.spoke = True
                     await room.acquire()
-                    orders.create_task(self._take(caller, line)).add_done_callback(lambda _: room.release())
+                    said = _read(line)
+                    task = orders.create_task(self._take(caller, said))
+                    task.add_done_callback(lambda _: room.release())
+                    if isinstance(said, OrderMessage) and raises_energy(said.verb, said.args):
+                        raising.add(task)
+                        task.add_done_callback(raising.discard)
+                for task in tuple(raising):
+                    task.cancel()
         finally:
             self.dialogues.gone(caller.console)
         caller.client.finish()
 
-    async def _take(self, caller: Caller, line: bytes) -> None:
-        try:
-            message = decode(line)
-        except BadMessage as error:
-            caller.client.tell(encode(Answer(id=error.id, accepted=False, code="bad_message", text=str(error))))
-            return
-        if isinstance(message, WhoMessage):
+    async def _take(self, caller: Caller, message: Incoming | BadMessage) -> None:
+        if isinstance(message, BadMessage):
+            caller.client.tell(encode(Answer(id=message.id, accepted=False, code="bad_message", text=str(message))))
+        elif isinstance(message, WhoMessage):
             caller.client.tell(encode(self._serves(message, caller)))
         elif isinstance(message, OrderMessage):
             caller.client.tell(encode(await self._order(message, caller.person)))
@@ -152,6 +163,14 @@ class Reception:
 
 def _no(message: OrderMessage | PromptMessage | PaceMessage, code: str, text: str) -> Answer:
     return Answer(id=message.id, accepted=False, code=code, text=text)
+
+
+def _read(line: bytes) -> Incoming | BadMessage:
+    """The message in a line, or what is wrong with it."""
+    try:
+        return decode(line)
+    except BadMessage as error:
+        return error
 
 
 async def _next_line(reader: asyncio.StreamReader) -> bytes:

@@ -1,7 +1,8 @@
 """What the service shows of itself: one plain object, for consoles and scripts, format 2. Pure.
 
-A read quantity is [number, quality, age in ms]. What is None or empty is left out where the console's picture has the
-same default. Plans stand once, by the first twelve hex digits of their hash, for all circuits that use them.
+A read quantity is [number, quality, age in ms]; the reaction of an alarm is told where it holds or trips. What is None
+or empty is left out where the console's picture has the same default. Plans stand once, by the first twelve hex digits
+of their hash, for all circuits that use them.
 """
 
 from __future__ import annotations
@@ -20,7 +21,18 @@ from controller.core.orderchecks import Refusal
 from controller.core.sequence import step_of
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import Alarm, BathState, CircuitState, Run, Tick
-from controller.core.types import BathReading, CircuitIn, Condition, Load, Plan, PlanStep, State, Value
+from controller.core.types import (
+    BathReading,
+    ChannelReading,
+    CircuitIn,
+    Condition,
+    Load,
+    Plan,
+    PlanStep,
+    Reaction,
+    State,
+    Value,
+)
 from controller.records.rows import time_utc
 from controller.service.away import Away, away_shown
 
@@ -148,17 +160,12 @@ def _circuit(
         "set_current_A": _number(state.command.set_current_A),
         "voltage_limit_V": _number(state.command.voltage_limit_V),
         "current_max_A": own.current_max_A,
-        "current_A": _value(reading.current_A),
-        "voltage_V": _value(reading.voltage_V),
-        "read_set_A": _value(reading.set_current_A),
-        "output_on": _value(reading.output_on),
+        **_read(reading),
         **_present(
             blocked_by=state.blocked_by,
             blocked_ms=state.blocked_ms if state.blocked_by else None,
             allowed_percent=_number(percent) if code is not None else None,
             allowed_code=code,
-            probes_C=[_value(probe) for probe in reading.probes],
-            counter_Ah=_value(reading.counter_Ah),
             cells=load.plan.cells * load.batteries if load is not None else None,
             load=_load(load) if load is not None else None,
             run=_run(state, run, at) if run is not None and at is not None else None,
@@ -168,6 +175,17 @@ def _circuit(
             start_checks=_start_checks(settings, own, state, cin, standing),
             may={verb: _why(no) for verb, no in asking.may(settings, own, state, cin, standing).items()},
         ),
+    }
+
+
+def _read(reading: ChannelReading) -> dict[str, Any]:
+    """Return what the channel says, each value with its quality and age."""
+    return {
+        "current_A": _value(reading.current_A),
+        "voltage_V": _value(reading.voltage_V),
+        "read_set_A": _value(reading.set_current_A),
+        "output_on": _value(reading.output_on),
+        **_present(probes_C=[_value(probe) for probe in reading.probes], counter_Ah=_value(reading.counter_Ah)),
     }
 
 
@@ -244,6 +262,7 @@ def _alarm(target: str, alarm: Alarm, standing: tuple[Condition, ...]) -> dict[s
         code=alarm.code,
         since_ms=alarm.since_ms,
         priority=alarm.priority,
+        reaction=alarm.reaction.name.lower() if alarm.reaction >= Reaction.HOLD else None,
         active=None if alarm.active else False,
         acknowledged=alarm.acknowledged or None,
         latched=alarm.latched or None,

@@ -9,20 +9,31 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from controller import words
 from controller.service.fitting import snapshot_line
 from controller.service.listener import Listener
 from controller.service.listening import bind, peer_uid
 from controller.service.people import Person
-from controller.service.protocol import MAX_LINE_BYTES, encode
+from controller.service.protocol import MAX_LINE_BYTES, MAX_SHOWN_BYTES, encode
 from controller.service.reception import Caller, House, OnOrder, OnPace, Reception
 
 SNAPSHOT_EVERY_S = 0.5
 BEHIND_S = 5.0
 MAX_CLIENTS = 32
+MAX_OF_ONE = 12
+"""Clients in all, and of one user id."""
+
+OLD_S = 3.0
+"""A snapshot older than this and than two periods greets nobody as current."""
+
+END_S = 1.0
+"""Longest wait for the clients' ends when the service closes."""
+
 _LOG = logging.getLogger("formbath.socket")
 
 Identify = Callable[[int], Person]
@@ -60,6 +71,7 @@ class OrderSocket:
         self._served = 0
         self._server: asyncio.Server | None = None
         self._snapshot = b""
+        self._good_until_s = 0.0
         self._next_s = 0.0
         self._later: asyncio.TimerHandle | None = None
 
@@ -90,6 +102,7 @@ class OrderSocket:
         """
         self._snapshot = _snapshot_line(snapshot)
         loop = asyncio.get_running_loop()
+        self._good_until_s = loop.time() + _good_for_s(snapshot)
         if urgent or loop.time() >= self._next_s:
             self._show_now()
         elif self._later is None:
@@ -102,16 +115,19 @@ class OrderSocket:
             client.tell(line)
 
     async def close(self) -> None:
-        """Stops listening, ends every client, removes the socket file."""
+        """Stops listening, ends every client, removes the socket file. Bounded, whatever clients do."""
         self._forget_later()
         if self._server is None:
             return
         self._server.close()
-        tasks = tuple(self._clients.values())
-        for task in tasks:
+        clients = dict(self._clients)
+        for client, task in clients.items():
+            client.cut()
             task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        await self._server.wait_closed()
+        if clients:
+            _, left = await asyncio.wait(clients.values(), timeout=END_S)
+            if left:
+                _LOG.error("%d clients did not end with the service", len(left))
         self._server = None
         self.path.unlink(missing_ok=True)
 
@@ -127,16 +143,18 @@ class OrderSocket:
             self._later = None
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        if task is None or len(self._clients) >= MAX_CLIENTS:
+        task, uid = asyncio.current_task(), peer_uid(writer)
+        full = self._full(uid)
+        if task is None or full:
+            writer.write(encode({"type": "error", "code": "full", "text": full}))
             writer.transport.abort()
             return
-        client = Listener(writer, self._behind_s)
+        client = Listener(writer, self._behind_s, uid)
         self._served += 1
         console = f"c{self._served}"
         self._clients[client] = task
         try:
-            await self._converse(client, reader, peer_uid(writer), console)
+            await self._converse(client, reader, console)
         except asyncio.CancelledError:
             # Only `close` cancels a client, and waits for it; the stream would report it as an error.
             _LOG.debug("client closed with the service")
@@ -151,14 +169,43 @@ class OrderSocket:
             # What was to be said has been handed to the system; waiting for a client that does not read would hang.
             writer.transport.abort()
 
-    async def _converse(self, client: Listener, reader: asyncio.StreamReader, uid: int, console: str) -> None:
+    def _full(self, uid: int) -> str:
+        """Why there is no room for one more client of this user, else an empty text.
+
+        Where it is full, the oldest client that never sent a whole line makes room.
+        """
+        here = [client for client in self._clients if not client.over]
+        own = [client for client in here if client.uid == uid]
+        if len(own) >= MAX_OF_ONE:
+            full, crowd, most = "full_of_one", own, MAX_OF_ONE
+        elif len(here) >= MAX_CLIENTS:
+            full, crowd, most = "full", here, MAX_CLIENTS
+        else:
+            return ""
+        silent = next((client for client in crowd if not client.spoke), None)
+        if silent is None:
+            return words.filled(words.REFUSALS[full], {"most": most})
+        silent.cut()
+        return ""
+
+    async def _converse(self, client: Listener, reader: asyncio.StreamReader, console: str) -> None:
         """Until the client hangs up or falls behind; an order that was taken goes its way all the same."""
-        person = await asyncio.to_thread(self._identify, uid)
+        person = await asyncio.to_thread(self._identify, client.uid)
+        if asyncio.get_running_loop().time() > self._good_until_s:
+            self._snapshot = b""
         if self._snapshot:
             client.show(self._snapshot)
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(client.send())
             tasks.create_task(self._reception.attend(Caller(client, person, console), reader))
+
+
+def _good_for_s(snapshot: Mapping[str, Any]) -> float:
+    """How long a snapshot may greet new clients; one of a plant whose time stands still grows no older."""
+    pace, period_s = snapshot.get("pace"), snapshot.get("period_s")
+    if isinstance(pace, Mapping) and pace.get("paused") is True:
+        return math.inf
+    return max(OLD_S, 2.0 * period_s if isinstance(period_s, int | float) else 0.0)
 
 
 def _snapshot_line(snapshot: Mapping[str, Any]) -> bytes:
@@ -172,7 +219,7 @@ def _snapshot_line(snapshot: Mapping[str, Any]) -> bytes:
 def _line(message: Mapping[str, Any]) -> bytes:
     """The message as a line; one that does not fit is replaced by a short one that says so, never by an exception."""
     try:
-        return encode(message)
+        return encode(message, MAX_SHOWN_BYTES)
     except (ValueError, TypeError) as error:
         _LOG.error("%s not sent: %s", message.get("type"), error)
         return encode({"type": "error", "code": "not_sent", "text": f"{message.get('type')}: {error}"[:500]})

@@ -167,7 +167,7 @@ async def serve(bath: Bath, held: ExitStack) -> Service:
     begin_ms, known = base_ms(left.now_ms, left.utc_ms, begun_utc_ms, settings.stale_ms) if left.utc_ms else (0, True)
     # Gas leaves cells for a time after a run: where there was one, or nobody knows, the after-run begins anew.
     after_run = any(each.run is not None or each.blocked_by for each in left.circuits.values())
-    state = begun_again(settings, left.circuits, left.now_ms, left.alarms, after_run=after_run, gap_known=known)
+    state = begun_again(settings, left.circuits, left.now_ms, left.alarms, after_run=after_run)
     away = found_open(settings, left.circuits, left.utc_ms, begun_utc_ms, known=known)
     parts = _parts(bath, settings, field, recorder, writer, begin_ms)
     service = Service(parts, state, _told(settings, left, known), away)
@@ -193,7 +193,7 @@ def _parts(
         hall=bath.file.hall,
         runs=str(bath.runs_path.absolute()),
     )
-    return Parts(settings, clock, field, desk, recorder, writer, socket, stepped=False)
+    return Parts(settings, clock, field, desk, recorder, writer, socket, stepped=False, since_ms=clock.since_ms)
 
 
 def _told(settings: BathSettings, left: Left, known: bool) -> tuple[Event, ...]:

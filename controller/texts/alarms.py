@@ -8,6 +8,8 @@ TEXTS: dict[str, str] = {
     "alarms.did_do": "did: {did}. Do: {do}",
     "alarms.blocked": "BLOCKED",
     "alarms.hidden": "{above} more above, {below} below; {new} of them new",
+    "alarms.none_here": "no alarm of this circuit is open",
+    "alarms.just_gone": "the alarm that was selected is gone; look at the one that is selected now",
     "alarms.seen_already": "alarm of {target}: acknowledged already",
     "alarms.look_first": "alarm of {target}: on the screen for less than a second, look at it first",
 }

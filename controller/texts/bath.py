@@ -73,6 +73,7 @@ TEXTS: dict[str, str] = {
     "bath.said.idle": "{name} {what}.",
     "bath.said.loaded": "{name} {batch}, {n} batteries, {profile}: {what}.",
     "bath.said.other": "{name} {state}.",
+    "bath.said.more": "What it waits for: Enter.",
     "bath.amount": "{done:.1f} of {planned:.1f} Ah.",
     "bath.ends": "Ends {at}.",
     "bath.ends_reduced": "Ends {at} if {percent} % stays, {whole} at 100 % from now on.",

@@ -14,6 +14,7 @@ TEXTS: dict[str, str] = {
     "events.newer.one": "1 newer",
     "events.newer.many": "{n} newer",
     "events.following": "following",
+    "events.reading": "the records are being read",
     "events.none": "no events here",
     "events.none_found": "no event fits; f changes kind and circuit, / the words",
 }

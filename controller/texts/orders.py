@@ -46,6 +46,11 @@ TEXTS: dict[str, str] = {
     "orders.cause_block": "held by a block",
     "orders.cause_stands": "cause STANDS: {cause}",
     "orders.cause_gone": "cause {cause}, gone",
+    "orders.cause_unproved": "cause {cause}, NOT PROVED gone: no current flows, it cannot show itself",
+    "orders.cause_clamp": (
+        "cause {cause}, NOT PROVED gone: no current flows, an open string cannot show itself; string reads {volts} V"
+    ),
+    "orders.looks_open": "{name}: THE STRING LOOKS OPEN, it reads {volts:.1f} V, {cell:.2f} V/cell",
     "orders.blocked_told": "{name} is BLOCKED by {who}: told?",
     # What will flow.
     "orders.will_flow": "will flow: {what}",
@@ -56,7 +61,7 @@ TEXTS: dict[str, str] = {
     "orders.flow_restart": "{current:.1f} A {minutes:.0f} min",
     "orders.flow_end": "the run ends, no current",
     "orders.flow_unknown": "what will flow is not known here",
-    "orders.more": "{charge:.1f} Ah more",
+    "orders.more": "{charge:.1f} Ah more than planned, for the hold",
     "orders.derated": "reduced to {percent} % now ({why})",
     "orders.ends": "ends {at}",
     "orders.ends_open": "end not known",
@@ -70,7 +75,12 @@ TEXTS: dict[str, str] = {
     "orders.needed_end": "at the end, after {left} h",
     "orders.each_flows": "{name}: {what}",
     # The dialogues.
-    "orders.title_hold": "STOP/HOLD {name}   Enter hold: zero now, can resume   e end the run   b hold bath {bath}",
+    "orders.of_bath": "{name} of bath {bath}",
+    "orders.title_hold": "STOP/HOLD {name}   Enter hold: zero now, can resume",
+    "orders.title_at_rest": "{name} is {state}, at zero, read back: nothing to hold (Enter orders it all the same)",
+    "orders.hold_end": "e end the run",
+    "orders.hold_bath": "b hold bath {bath}",
+    "orders.no_run": "{name} has no open run to end",
     "orders.hold_unreached": (
         "NOT REACHED NOW: the order may not get there, its watchdog takes it to zero. Read the rectifier's own "
         "display; switch it off there, or at its hard-wired switch"
@@ -115,7 +125,7 @@ TEXTS: dict[str, str] = {
     "orders.type_told": "{told} told: type {name}:",
     "orders.type_name": "To {verb} type {name} and Enter, Esc leaves it:",
     "orders.type_end": "To end the run type {name} and Enter, Esc leaves it:",
-    "orders.type_why_unblock": "another person's block is lifted by maintenance only, with a reason:",
+    "orders.type_why_unblock": "the block of another person: maintenance only, with a reason:",
     "orders.type_reason": "reason:",
     "orders.type_text": "text:",
     "orders.presence": "{who} has this prompt open too, since {age} s",
@@ -126,6 +136,11 @@ TEXTS: dict[str, str] = {
     "orders.load_fresh": "fresh or continued (f, c):",
     "orders.load_first": "first filled, minutes ago or hh:mm:",
     "orders.load_last": "last filled, minutes ago or hh:mm:",
+    "orders.load_library": "library: {names}",
+    "orders.load_replaces": "kept from before: what you type stands in its place",
+    "orders.load_which": "fresh or continued: type f or c",
+    "orders.load_no_file": "profile {profile}: no such file, and the library has no such name",
+    "orders.load_bad_file": "profile: {what}",
     "orders.load_keys": "Enter goes on, arrows go to a field, Esc leaves it",
     "orders.load_no_profile": "profile: name a file or one of the library",
     "orders.load_wrong": "list: {what}",
@@ -135,16 +150,24 @@ TEXTS: dict[str, str] = {
     "orders.load_is_fresh": "fresh, no current so far",
     "orders.load_continued": "continued, it had current before",
     "orders.load_places": "{batch}: {batteries} batteries up to place {last} of {places}",
-    "orders.load_filled": "filled: first {first:.0f} min ago, last {last:.0f} min ago",
+    "orders.load_asks": (
+        "{name}, revision {revision}: {charge:.1f} Ah, at most {current:.1f} A and {volts:.2f} V/cell"
+    ),
+    "orders.load_filled": ("filled: first {first} ({first_ago:.0f} min ago), last {last} ({last_ago:.0f} min ago)"),
     "orders.load_sends": "Enter sends it, Up goes back into the form, Esc leaves it",
     # The menu.
     "orders.menu": "ORDERS for {name}  {state}",
     "orders.menu_none": "no circuit is selected",
     "orders.menu_entry": "{n} {label}",
     "orders.menu_refused": "{label}: not now, {why}",
+    "orders.menu_hint": "{label}: {why}",
     "orders.menu_followed": "given lately, newest first:",
     "orders.menu_nothing": "none was given since this console runs",
-    "orders.do_hold": "hold {name}, or end its run (s)",
+    "orders.do_hold": "hold {name} (s)",
+    "orders.do_hold_end": "hold {name}, or end its run (s)",
+    "orders.do_acknowledge": "acknowledge the alarm of {name}",
+    "orders.acknowledge_key": "read it on a: alarms, then k",
+    "orders.acknowledge_how": "{name}: read its alarm on the page a: alarms, then k acknowledges it",
     "orders.do_start": "start {name} (its start list: l)",
     "orders.do_start_all.one": "start the {n} of bath {bath} that may",
     "orders.do_start_all.many": "start the {n} of bath {bath} that may",

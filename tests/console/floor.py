@@ -115,7 +115,7 @@ def clean_env() -> dict[str, str]:
 class Floor:
     """One bath: `folder` holds its files and records, `socket` is its service's."""
 
-    def __init__(self, folder: Path, *, circuits: int = 4, period_s: float = 0.5) -> None:
+    def __init__(self, folder: Path, *, circuits: int = 4, period_s: float = 0.25) -> None:
         self._sockets = tempfile.TemporaryDirectory(prefix="fb-")  # a socket's path holds 107 bytes
         self.folder = folder
         self.env = clean_env() | {"XDG_RUNTIME_DIR": self._sockets.name}
@@ -192,7 +192,8 @@ class Floor:
         until(lambda: self.circuit("A04")["confirmed"] and self.circuit("A04")["state"] == "idle")
         ticks = [OrderMessage(id=new_id(), verb="done", target="A03", args={"item": n, "ok": True}) for n in (1, 2)]
         start = OrderMessage(id=new_id(), verb="start", target="A03")
-        self.give(self.load_message("A02"), self.load_message("A03"), *ticks, start)
+        self.give(self.load_message("A02"), self.load_message("A03"))
+        self.give(*ticks, start)
         self.order("hold", "A03")
         until(lambda: self.circuit("A03")["confirmed"] and self.circuit("A03")["state"] == "held")
 
@@ -295,7 +296,7 @@ class Mute:
 
 
 HALL = "Hall \N{DEGREE SIGN}\N{GREEK CAPITAL LETTER OMEGA}\N{BOX DRAWINGS LIGHT HORIZONTAL}\x1b[31m"
-HALL_ASCII = "Hall "
+HALL_ASCII = "Hall  R-"
 HOSTILE = "\x1b]0;mine\x07\x1b[2Jnight\x1b[31m1\n\x9b2J"
 
 

@@ -19,6 +19,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -84,6 +85,7 @@ MOMENTS = (
 """Empty bath; a start list half ticked, and whole; a start refused for a reversed battery; reduced by heat; a rectifier
 that does not answer; an open clamp's trip, block, reset; cool-down and complete.
 """
+LAST_s = MOMENTS[-1].at_s
 
 RESTARTED = (Moment("recovery", AWAY_FROM_s + AWAY_s + 15.0, "A01"), Moment("recovered", 12_120.0, "A07"))
 """Just after the restart, one link down and the purge begun; and when the purge is over."""
@@ -137,18 +139,18 @@ class Played:
         return self._now
 
 
-def demo() -> Iterator[tuple[str, Seen]]:
-    """Play both demos; yield each moment's name and what is kept of it."""
-    for play in (_whole, _cut):
+def demo(until_s: float = LAST_s) -> Iterator[tuple[str, Seen]]:
+    """Play both demos, the first one up to `until_s` of plant time; yield each moment's name and what is kept of it."""
+    for play in (partial(_whole, until_s), _cut):
         with tempfile.TemporaryDirectory(prefix="fb-") as folder:
             yield from asyncio.run(play(Path(folder)))
 
 
-async def _whole(runs: Path) -> list[tuple[str, Seen]]:
+async def _whole(until_s: float, runs: Path) -> list[tuple[str, Seen]]:
     hall = await open_hall(runs, SEED, None)
     try:
         made = []
-        for moment in MOMENTS:
+        for moment in (each for each in MOMENTS if each.at_s <= until_s):
             await _until(hall.service, hall.stage, moment.at_s)
             made.append((moment.name, await _kept(hall.service, runs, moment.circuit)))
         if hall.script.surprises:
@@ -222,7 +224,7 @@ async def _restarted(hall: Hall, runs: Path) -> AsyncIterator[Service]:
         recorder.adopt(circuit, record, start_utc_ms)
     utc_ms = parse_time(START_UTC) + round(hall.stage.plant.elapsed_s * 1000)
     begin_ms, known = base_ms(left.now_ms, left.utc_ms, utc_ms, settings.stale_ms)
-    state = begun_again(settings, left.circuits, left.now_ms, left.alarms, after_run=True, gap_known=known)
+    state = begun_again(settings, left.circuits, left.now_ms, left.alarms, after_run=True)
     away = found_open(settings, left.circuits, left.utc_ms, utc_ms, known=known)
     clock = Played(hall.stage, settings.period_ms, begin_ms, utc_ms)
     field = Field(bath, open_links(bath, hall.stage.ports))

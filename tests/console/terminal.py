@@ -20,6 +20,9 @@ from pathlib import Path
 import pyte
 
 BOUND_S = 20.0
+FINGERS_S = 0.025
+"""Between two letters at least: what comes faster was typed by no fingers, and the console drops it."""
+
 KEYS = {
     "enter": b"\r", "esc": b"\x1b", "up": b"\x1b[A", "down": b"\x1b[B", "right": b"\x1b[C", "left": b"\x1b[D",
     "page up": b"\x1b[5~", "page down": b"\x1b[6~", "home": b"\x1b[H", "end": b"\x1b[F", "backspace": b"\x7f",
@@ -60,6 +63,7 @@ class Terminal:
             stdin=self.slave, stdout=self.slave, stderr=self.slave, cwd=folder,
             env=dict(env or os.environ), start_new_session=True,
         )  # fmt: skip
+        self._free_s = 0.0
         self._ended = False
         self._master_open = True
         self._reader = threading.Thread(target=self._read, daemon=True)
@@ -145,15 +149,23 @@ class Terminal:
 
     def send(self, data: bytes) -> None:
         """Send bytes in one piece, and wait until the program has read them and waits again: a person's next key never
-        comes in the same read.
+        comes in the same read, nor a letter right behind another.
         """
         before = self._read_bytes()
+        pause = threading.Event()
+        if len(data) == 1 and 32 <= data[0] < 127 and (left_s := self._free_s - time.monotonic()) > 0.0:
+            pause.wait(left_s)
         os.write(self.master, data)
+        self._taken(before + len(data))
+        self._free_s = time.monotonic() + FINGERS_S
+
+    def _taken(self, whole: int) -> None:
+        """Wait until the program has read so many bytes in all, and waits again."""
         pause = threading.Event()
         give_up_s = time.monotonic() + BOUND_S
         while time.monotonic() < give_up_s and self.child.poll() is None:
             # What is written here arrives there a moment later: only what has been read tells that it was taken.
-            if self._read_bytes() >= before + len(data) and not self._waiting() and self._asleep():
+            if self._read_bytes() >= whole and not self._waiting() and self._asleep():
                 return
             pause.wait(0.002)
 

@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 from pictures import alarm, any_scene, circuit, cooling, forty, idle, picture, reading, run, scene, seen, special
 
-from controller.console import bath
+from controller.console import bath, hall, ordermenu
+from controller.console import circuit as circuit_page
 
 
 def page(shown, width=80, height=18):
@@ -169,3 +170,22 @@ def test_bath_never_fails_and_never_is_wider_or_longer():
             assert len(rows) <= height
             assert all(len(each.text) <= width for each in rows)
             assert all(last <= len(each.text) for each in rows for _, last, _ in each.spans)
+
+
+@pytest.mark.parametrize("name", ["hall", "bath", "circuit", "orders"])
+def test_caution_is_whole_or_not_there(name):
+    """A refusal that sends hands to a string stands there to its last word, or its page says where it is read."""
+    why = "string reads 12.7 V, a formed battery. off, zero read back; block it, lock the rectifier off; "
+    why += "air on; wait 10 min; meter; only then hands"
+    one = circuit("A04", "idle", may={"start": why}, start_checks=[("string_volts", why)])
+    others = [circuit(f"A{number:02d}") for number in range(5, 15)]
+    shown = scene(picture([one, *others]), page=name, circuit="A04")
+    pages = {"hall": hall, "bath": bath, "circuit": circuit_page, "orders": ordermenu}
+    for width in (80, 120):
+        for height in (6, 8, 12, 18, 34):
+            text = " ".join(row.text.strip() for row in pages[name].rows(shown, width, height))
+            if height >= 12:
+                assert ("off, zero read back" in text) == ("only then hands" in text), (width, height)
+            if height >= 18:
+                assert "only then hands" in text
+            assert "~" not in text.replace(" ~ ", " ")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from controller.console.followed import MOST, Followed
+from controller.console.followed import ANSWER_S, MOST, Followed
+from controller.console.scene import OrderLine
 from controller.words import Say
 
 SAY = Say()
@@ -16,7 +17,7 @@ def order(order_id: str = "a", target: str = "A07", **over):
 def test_an_own_order_goes_from_asked_to_read_back():
     """The line says asked, then the answer, then what the device read back."""
     followed = Followed()
-    followed.asked("a", "resume", "A08", "night1", "2026-03-16T06:00:00Z")
+    followed.asked("a", OrderLine("2026-03-16T06:00:00Z", "resume", "A08", "night1", bath="A"), 1.0)
     assert followed.lines()[0].accepted is None
     said = followed.take({"type": "answer", "id": "a", "accepted": True, "text": "by night1", "reads_back": True}, SAY)
     assert "asked" in said
@@ -29,7 +30,7 @@ def test_an_own_order_goes_from_asked_to_read_back():
 def test_a_refusal_is_said_with_its_reason():
     """A refused order says so and why."""
     followed = Followed()
-    followed.asked("a", "resume", "A08", "night1", "")
+    followed.asked("a", OrderLine("", "resume", "A08", "night1"), 1.0)
     assert "hood open" in followed.take({"type": "answer", "id": "a", "accepted": False, "text": "hood open"}, SAY)
 
 
@@ -53,7 +54,7 @@ def test_an_order_to_a_bath_is_one_line_and_only_a_refused_part_gets_its_own():
 def test_an_order_that_could_not_be_sent_is_no_order():
     """It stands there as refused, with what went wrong."""
     followed = Followed()
-    followed.asked("a", "start", "A01", "night1", "")
+    followed.asked("a", OrderLine("", "start", "A01", "night1"), 1.0)
     followed.lost("a", "no service is attached")
     assert followed.lines()[0].accepted is False
 
@@ -66,3 +67,27 @@ def test_what_comes_is_cleaned_and_bounded():
     lines = followed.lines()
     assert len(lines) == MOST
     assert lines[-1].who == "[31mx"
+
+
+def test_an_order_without_an_answer_is_not_left_as_asked():
+    """A service that does not answer leaves a person in doubt: that is said, once."""
+    followed = Followed()
+    followed.asked("a", OrderLine("", "start", "A01", "night1"), 1.0)
+    assert followed.unanswered(2.0, SAY) == ""
+    assert "NO ANSWER" in followed.unanswered(2.0 + ANSWER_S, SAY)
+    assert followed.unanswered(9e9, SAY) == ""
+
+
+def test_the_refused_order_of_another_is_said_as_refused():
+    """Nobody reads that a start was ordered when it was refused."""
+    followed = Followed()
+    said = followed.take(order(verb="start", accepted=False, text="start refused: bath not purged"), SAY)
+    assert said.endswith("refused: bath not purged")
+
+
+def test_a_notice_of_the_service_is_said():
+    """What a service tells everybody stands there as it is, cleaned."""
+    assert (
+        Followed().take({"type": "notice", "text": "the bath is yours\x1b[31m now"}, SAY)
+        == "the bath is yours [31m now"
+    )

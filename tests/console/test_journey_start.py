@@ -68,7 +68,7 @@ def test_start(tmp_path):
         console.wait("type a01 and Enter")
         console.type("a01")
         console.press("enter")
-        console.wait(r"start A01: read back [34]\.\d A|read back \d\.\d A")
+        console.wait(r"start A01: read back \d\.\d A, running")
         assert console.keys <= 6
         one.until(lambda: one.current_A("A01") > 0.9 * CHARGE_A, "full current")
         assert b"start A01: asked" in console.raw
@@ -100,7 +100,7 @@ def test_hold_and_resume(tmp_path):
         console.wait("STOP/HOLD A02   Enter hold: zero now, can resume")
         console.press("enter")
         assert console.keys <= 2
-        console.wait(r"A02>held|A02>?\s*held")
+        console.wait(r"A02>held")
         one.until(lambda: one.circuit("A02")["state"] == "held" and one.current_A("A02") < 0.2, "zero")
         assert one.circuit("A01")["state"] == "running"
         charge_Ah = one.circuit("A02")["run"]["charge_Ah"]
@@ -119,16 +119,14 @@ def test_hold_and_resume(tmp_path):
         one.until(lambda: one.circuit("A02")["may"]["resume"] == "", "cause gone")
 
         # Cause gone: what was, what stands, what will flow; a changed circuit voids it.
-        console.wait(rf"{digit} resume A02$|{digit} resume A02\s*$")
+        console.wait(rf"{digit} resume A02\s*$")
         console.press(digit)
         told = console.told(r"RESUME A02 held 0:0\d of 2:00 allowed; .*type a02 and Enter")
         assert re.search(r"air \d+ min of 0, H2 \d %LEL, hood shut; \d\d\.\d C", told)
-        assert re.search(
-            r"will flow: 3\.0 A 10 min, then 4\.0 A to 2\.75 V/cell; 0\.0 Ah more; ends (\w{3} )?\d\d:\d\d", told
-        )
+        assert re.search(r"will flow: 3\.0 A 10 min, then 4\.0 A to 2\.75 V/cell; ends (\w{3} )?\d\d:\d\d", told)
         console.type("a02")
         console.press("enter")
-        console.wait(r"resume A02: .*read back|read back \d\.\d A")
+        console.wait(r"resume A02: .*read back")
         one.until(lambda: one.current_A("A02") > 0.6 * CHARGE_A, "restart current")
         shown = one.circuit("A02")
         assert shown["state"] == "running"

@@ -30,7 +30,7 @@ def kinds(scene):
         (pictures.circuit("A01", "idle"), ["block", "start", "note", "note bath"]),
         (pictures.circuit("A01"), ["hold", "block", "note", "note bath"]),
         (pictures.circuit("A01", "held"), ["hold", "block", "resume", "note", "note bath"]),
-        (pictures.circuit("A01", "tripped"), ["hold", "block", "reset", "note", "note bath"]),
+        (pictures.circuit("A01", "tripped"), ["block", "reset", "note", "note bath"]),
         (pictures.circuit("A01", "complete"), ["block", "unload", "note", "note bath"]),
         (pictures.circuit("A01", "held", blocked="night1"), ["hold", "unblock", "resume", "note", "note bath"]),
     ],
@@ -38,6 +38,46 @@ def kinds(scene):
 def test_orders_that_fit_the_state(circuit, expected):
     """No more and no less than what the circuit's state knows."""
     assert kinds(at(circuit)) == expected
+
+
+def test_trip_is_left_in_the_order_of_its_steps():
+    """Block, the key that acknowledges, reset; the hint opens nothing and says where the alarm is read."""
+    new = pictures.alarm("A01", "open_string", latched=True, active=False)
+    scene = at(pictures.circuit("A01", "tripped", alarms=(new,)))
+    assert kinds(scene)[:3] == ["block", "acknowledge", "reset"]
+    rows = " ".join(row.text.strip() for row in ordermenu.rows(scene, 80, 18))
+    assert "2 acknowledge the alarm of A01: read it on a: alarms, then k" in rows
+    step = open_prompt(ordermenu.chosen(scene, "2"), scene, 0.0)
+    assert (step.prompt, step.wanted) == (None, ())
+    assert "then k acknowledges" in step.said
+
+
+@pytest.mark.parametrize(
+    ("circuit", "label"),
+    [
+        (pictures.circuit("A01"), "hold A01, or end its run (s)"),
+        (pictures.circuit("A01", run=None), "hold A01 (s)"),
+        (pictures.circuit("A01", "idle", confirmed=False), "hold A01 (s)"),
+        (pictures.circuit("A01", "idle"), ""),
+        (pictures.circuit("A01", "complete"), ""),
+        (pictures.circuit("A01", "tripped"), ""),
+    ],
+)
+def test_hold_is_offered_where_there_is_something_to_hold(circuit, label):
+    """Running, held, or not read back; the end of a run only where one is open."""
+    assert [e.label for e in ordermenu.entries(at(circuit)) if e.kind == "hold"] == ([label] if label else [])
+
+
+def test_followed_order_says_its_verb_once_and_its_bath_where_needed():
+    """The service's own word in front of its sentence is not said again."""
+    when = "2026-03-17T02:16:04+00:00"
+    line = OrderLine(when, "hold", "X01", "night2", "hold by night2", True, "hold: zero read back (0.0 A), held", "B")
+    no = OrderLine(when, "start", "X01", "night2", "start refused: hood open", False, bath="B")
+    two = pictures.scene(pictures.picture(), pictures.picture(bath="B"), zone=UTC)
+    one = pictures.scene(pictures.picture(), zone=UTC)
+    assert ordermenu.followed_text(two, line) == "02:16:04 hold B/X01 night2: zero read back (0.0 A), held"
+    assert ordermenu.followed_text(one, line) == "02:16:04 hold X01 night2: zero read back (0.0 A), held"
+    assert ordermenu.followed_text(one, no) == "02:16:04 start X01 night2: refused: hood open"
 
 
 def test_task_of_a_step_is_offered_while_it_waits():

@@ -26,6 +26,8 @@ from pictures import (
     unconfirmed,
 )
 
+from controller.console import bath as bath_page
+from controller.console import circuit as circuit_page
 from controller.console import outlook
 from controller.console.picture import Picture, Reading
 from controller.console.row import row
@@ -198,6 +200,32 @@ def test_volts_per_cell_need_a_count():
     assert outlook.volts_per_cell(circuit(cells=0)) is None
 
 
+@pytest.mark.parametrize(
+    ("volts", "over", "shows"),
+    [
+        (0.1, {}, "--"), (-0.4, {}, "--"), (53.9, {}, "--"), (54.0, {}, "0.50"),
+        (0.1, {"latched": False, "active": True}, "--"), (0.1, {"latched": False, "active": False}, "0.00"),
+        (0.1, {"code": "probe_trip"}, "0.00"),
+    ],
+)  # fmt: skip
+def test_open_string_shows_no_volts(volts, over, shows):
+    """Behind an open clamp the rectifier's volts are none of the string's: bath and circuit show no number."""
+    one = circuit("A07", "tripped", voltage_V=reading(volts))
+    found = one.alarms[0].model_copy(update=over)
+    one = one.model_copy(update={"alarms": (found,)})
+    assert outlook.shown(seen(of(one)), outlook.volts_per_cell(one), ".2f") == shows
+    table = "\n".join(row.text for row in bath_page.rows(scene(of(one)), 80, 18))
+    detail = next(row.text for row in circuit_page.rows(scene(of(one)), 80, 18) if row.text.startswith("V per cell"))
+    assert ("  -- " in table) == ("--" in detail.split()) == (shows == "--"), (table, detail)
+
+
+def test_open_string_without_a_count_of_cells_shows_no_volts_either():
+    """The string's own volts stand in the table then; next to nothing is no number there."""
+    one = circuit("A07", "tripped", voltage_V=reading(0.1), cells=None)
+    assert outlook.string_volts(one).number is None
+    assert outlook.string_volts(circuit("A07", "tripped", voltage_V=reading(48.0), cells=None)).number == 48.0
+
+
 def test_hot_is_the_highest_valid_probe():
     """The water stands in only where a circuit has no probe: a lost one shows nothing instead."""
     two = circuit(probes_C=[reading(41.0), reading(53.5), reading(99.0, quality="lost")])
@@ -364,11 +392,11 @@ def test_words_never_fail():
     count = 0
     for seed in range(400):
         shown = any_scene(random.Random(seed))
-        for bath, one in shown.circuits():
-            assert all(isinstance(line, str) for line in sentence(shown, bath, one))
-            row(*outlook.of_cell(shown, bath, one))
-            assert len(outlook.left_text(bath, one)) <= 5
-            assert isinstance(outlook.runs_word(shown, bath, one), str)
+        for home, one in shown.circuits():
+            assert all(isinstance(line, str) for line in sentence(shown, home, one))
+            row(*outlook.of_cell(shown, home, one))
+            assert len(outlook.left_text(home, one)) <= 5
+            assert isinstance(outlook.runs_word(shown, home, one), str)
             count += 1
     assert count > 1000
 

@@ -40,6 +40,15 @@ class Pipe:
         self.child.stdin.write(line.encode() + b"\n")
         self.child.stdin.flush()
 
+    def answer(self, line: str) -> None:
+        """Answer a question that was just printed, again as long as the answer came faster than it could be read."""
+
+        def taken() -> bool:
+            self.say(line)
+            return "too fast" not in self.wait(r".*\n")
+
+        floor.until(taken, what=f"{line} is taken as an answer")
+
     @property
     def text(self) -> str:
         """What came since the last line was sent."""
@@ -105,17 +114,17 @@ def test_everything_by_plain_lines_alone(own, pipe):
     pipe.wait("no alarm is open")
     pipe.say("resume A03")
     pipe.wait("(?i)to resume type a03")
-    pipe.say("a02")
+    pipe.answer("a02")
     pipe.wait("(?i)a03")
     own.cycles(2)
     assert own.circuit("A03")["state"] == "held"
-    pipe.say("a03")
+    pipe.answer("a03")
     pipe.wait(r"resume A03.*read back")
     assert own.circuit("A03")["state"] == "running"
     pipe.say("hold A03")
     pipe.wait(r"STOP/HOLD A03")
     pipe.say("")
-    pipe.wait(r"hold A03.*read back 0\.0 A")
+    pipe.wait(r"hold A03.*read back \(0\.0 A\)")
     assert own.circuit("A03")["state"] == "held"
     pipe.say("block A03")
     pipe.wait("NOT ISOLATION")
@@ -128,7 +137,7 @@ def test_everything_by_plain_lines_alone(own, pipe):
     pipe.say("cancel")
     pipe.say("unblock A03")
     pipe.wait("(?i)type a03")
-    pipe.say("a03")
+    pipe.answer("a03")
     pipe.wait(r"A03 state held")
     pipe.say("note A03 pump hums; \x1b[31mtwice")
     own.until_event("pump hums; [31mtwice")
@@ -151,13 +160,13 @@ def _start_by_list(own: floor.Floor, pipe: Pipe) -> None:
     floor.until(lambda: _listed(pipe), what="both ticks are in the list")
     pipe.say("start A02")
     pipe.wait("(?i)to start type a02")
-    pipe.say("A02")
+    pipe.answer("A02")
     pipe.wait(r"start A02.*read back")
     assert own.circuit("A02")["state"] == "running"
     pipe.say("hold A02")
     pipe.wait("STOP/HOLD A02")
     pipe.say("")
-    pipe.wait(r"hold A02.*read back 0\.0 A")
+    pipe.wait(r"hold A02.*read back \(0\.0 A\)")
 
 
 def _listed(pipe: Pipe) -> bool:
@@ -173,7 +182,7 @@ def test_cancel_leaves_it_and_so_does_a_wrong_name(own, pipe):
     pipe.say("resume A03")
     pipe.wait("(?i)to resume type a03")
     for wrong in ("a02", "yes", "a033", "", "resume A03"):
-        pipe.say(wrong)
+        pipe.answer(wrong)
         pipe.wait("(?i)type a03")
     pipe.say("cancel")
     pipe.wait("left as it is")
@@ -185,6 +194,38 @@ def test_cancel_leaves_it_and_so_does_a_wrong_name(own, pipe):
     pipe.wait("left as it is")
     assert own.orders() == before
     assert own.circuit("A03")["state"] == "held"
+
+
+def test_answers_that_come_with_their_question_start_nothing(own, pipe):
+    """Lines pasted together, and a name behind the order on its own line: the question is asked, nothing is sent."""
+    before = own.orders()
+    pipe.say("resume A03 a03")
+    pipe.wait("not used: a03")
+    pipe.wait("(?i)to resume type a03")
+    pipe.say("cancel")
+    pipe.wait("left as it is")
+    pipe.say("resume A03\na03\na03")
+    pipe.wait(r"(?s)too fast.*too fast")
+    own.cycles(2)
+    pipe.say("cancel")
+    pipe.wait("left as it is")
+    assert own.orders() == before
+    assert own.circuit("A03")["state"] == "held"
+
+
+def test_no_is_no_confirmation(own, pipe):
+    """At a question that Enter would answer: `no` and anything like it leaves it asked and sends nothing."""
+    before = own.orders()
+    for order, name in (("hold", "A03"), ("block", "A02")):
+        pipe.say(f"{order} {name}")
+        pipe.wait("cancel leaves it")
+        for line in ("no", "no, about that", "x"):
+            pipe.say(line)
+            pipe.wait("nothing was sent: an empty line or yes does it")
+        pipe.say("cancel")
+        pipe.wait("left as it is")
+    own.cycles(2)
+    assert own.orders() == before
 
 
 def test_stop_ends_the_run_by_its_typed_name(own, pipe):

@@ -14,7 +14,9 @@ from controller.console import prompt as dialogue
 from controller.console.loadform import FRESH, LAST
 from controller.console.promptopen import KINDS, REASON_TAKEN, open_prompt
 from controller.console.prompttypes import ENERGY, Prompt, Step, Wanted
+from controller.service.foreseen import foreseen
 from controller.words import REFUSALS, Say
+from profiles.loader import LIBRARY
 
 NAMED = (
     "enter", "esc", "backspace", "tab", "up", "down", "left", "right", "home", "end", "page up", "page down", "delete",
@@ -219,6 +221,67 @@ def test_backspace_takes_a_letter_away():
     assert [wanted.target for wanted in step.wanted] == ["A05"]
 
 
+def two_baths(**over):
+    """Bath A and bath B, each with an X01; A's is selected."""
+    baths = [
+        pictures.picture([pictures.circuit("X01", "held"), pictures.circuit(f"{name}02")], bath=name) for name in "AB"
+    ]
+    return pictures.scene(*baths, bath="A", circuit="X01", **over)
+
+
+def test_no_namesake_of_another_bath_is_taken():
+    """The named bath's circuit, else the selected bath's; where that has none, or is gone, none at all."""
+    scene = two_baths()
+    assert opened("hold", scene).prompt.bath == "A"
+    assert opened("hold", scene, "X01", bath="B").prompt.bath == "B"
+    for gone in (
+        replace(scene, baths=scene.baths[1:]),
+        replace(scene, baths=(replace(scene.baths[0], picture=None), scene.baths[1])),
+    ):
+        for kind in ("resume", "block", "note", "unblock"):
+            assert open_prompt(kind, gone, 0.0).prompt is None
+            assert open_prompt(kind, gone, 0.0, "X01").prompt is None
+        held = open_prompt("hold", gone, 0.0).prompt
+        assert held is None or held.bath == "A"
+    assert open_prompt("hold", scene, 0.0, "B02").prompt is None
+
+
+@pytest.mark.parametrize("kind", ["hold", "block", "resume", "note"])
+def test_title_names_the_bath_where_there_are_more(kind):
+    """`RESUME X01 of bath B`; with one bath alone its name is left out."""
+    scene = two_baths()
+    step = opened(kind, scene, "X01", bath="B")
+    assert "X01 of bath B" in dialogue.rows(step.prompt, scene, 80, 18)[0].text
+    alone = replace(scene, baths=scene.baths[:1])
+    assert "of bath" not in dialogue.rows(opened(kind, alone).prompt, alone, 120, 18)[0].text
+
+
+def test_bath_of_another_name_here_than_at_its_service():
+    """The console's own name finds it; what is sent names the service's."""
+    one = pictures.seen(
+        pictures.picture([pictures.circuit("X01", "held"), pictures.circuit("X02", "held")]), name="north/A"
+    )
+    scene = pictures.scene(one, circuit="X01")
+    assert typed(opened("hold", scene), ("b", "enter"), scene).wanted == (Wanted("north/A", "hold", "A"),)
+    several = opened("resume all", scene).prompt
+    assert (several.target, several.phrase) == ("A", "north/A 2")
+    note = typed(opened("note bath", scene), (*"hums", "enter"), scene).wanted
+    assert note == (Wanted("north/A", "note", "A", {"text": "hums"}),)
+
+
+def test_task_done_is_of_the_step_that_was_seen():
+    """The order carries the step's number, and a step that moved on voids the dialogue."""
+    scene = hall()
+    step = opened("done", scene, "A02")
+    assert typed(step, (*"a02", "enter"), scene).wanted == (Wanted("A", "done", "A02", {"step": 4}, 7),)
+
+    def on(each):
+        run = each.run.model_copy(update={"step": 5}) if each.run is not None else None
+        return each.model_copy(update={"run": run}) if each.name == "A02" else each
+
+    assert "changed" in dialogue.expired(step.prompt, with_circuits(scene, on), 1.0)
+
+
 def test_dialogue_acts_on_its_own_circuit():
     """Selection, page and filter may change under an open dialogue: it names its circuit and acts on that one."""
     scene = hall()
@@ -318,6 +381,36 @@ def test_hold_takes_one_enter():
     assert step.wanted == (Wanted("A", "hold", "A02"),)
 
 
+@pytest.mark.parametrize("name", ["A01", "A03", "A04", "A05"])
+def test_nothing_to_hold_is_said_and_the_bath_can_still_be_held(name):
+    """At zero, read back: it says so; Enter orders the hold all the same, `b` holds the bath."""
+    scene = hall()
+    step = opened("hold", scene, name)
+    text = " ".join(row.text.strip() for row in dialogue.rows(step.prompt, scene, 80, 5))
+    assert text.startswith(f"{name} is ")
+    assert "at zero, read back: nothing to hold" in text
+    assert "b hold bath A" in text
+    assert ("e end the run" in text) == (name == "A05")
+    assert typed(step, ("enter",), scene).wanted == (Wanted("A", "hold", name),)
+    assert typed(step, ("b", "enter"), scene).wanted == (Wanted("A", "hold", "A"),)
+    for unsure in (
+        as_seen(scene, attached=False),
+        with_circuits(scene, lambda c: c.model_copy(update={"link": "down"})),
+    ):
+        assert dialogue.rows(opened("hold", unsure, name).prompt, unsure, 80, 5)[0].text.startswith("STOP/HOLD")
+
+
+def test_only_an_open_run_can_be_ended():
+    """`e` without one says that there is none, and asks for no name; where nothing is sure it may be tried."""
+    scene = hall()
+    for name in ("A01", "A03", "A04"):
+        step = typed(opened("hold", scene, name), "e", scene)
+        assert step.prompt.stage == "ask"
+        assert step.said == f"{name} has no open run to end"
+    silent = as_seen(scene, attached=False)
+    assert typed(opened("hold", silent, "A01"), "e", silent).prompt.stage == "end"
+
+
 @pytest.mark.parametrize("key", ["e", "E"])
 def test_end_of_a_run_needs_its_name(key):
     """An ended run cannot go on: `e` and Enter do nothing, `e`, the name and Enter end it; a minute voids it."""
@@ -392,7 +485,8 @@ def test_resume_says_what_the_person_must_know():
         "air 61 min of 10, H2 3 %LEL, hood shut; 42.1 C",
         "A12 is BLOCKED by night1: told?",
         # 0.5 + 37.0 Ah of this step, a pause, 21 Ah, and the 0.7 Ah owed at 6 A: 7:22 h from 02:14:31 on.
-        "will flow: 3.0 A 10 min, then 12.0 A to 2.85 V/cell; 0.7 Ah more; ends 09:36",
+        "will flow: 3.0 A 10 min, then 12.0 A to 2.85 V/cell; 0.7 Ah more than planned,",
+        "   for the hold; ends 09:36",
         "night2 has this prompt open too, since 6 s",
         "A12 told: type a12: _",
     ]
@@ -406,6 +500,57 @@ def test_cause_that_stands_is_said():
         alarm = hot.model_copy(update={"active": active})
         scene = pictures.scene(pictures.picture([pictures.circuit("A08", "held", run=run, alarms=(alarm,))]))
         assert words in dialogue.rows(opened("resume", scene, "A08").prompt, scene, 120, 18)[0].text
+
+
+def held_by(code, volts=230.0, **over):
+    run = pictures.run(held_since_ms=pictures.NOW_MS - 60_000, held_by=code)
+    one = pictures.circuit("A08", "held", run=run, voltage_V=pictures.reading(volts), **over)
+    return pictures.scene(pictures.picture([one]))
+
+
+@pytest.mark.parametrize("code", ["open_string", "rectifier_fault", "voltage_trip", "set_not_taken"])
+def test_cause_that_only_current_shows_is_never_said_to_be_gone(code):
+    """While no current flows the alarm's silence proves nothing; the clamp's volts are told beside it."""
+    scene = held_by(code, volts=0.0)
+    text = " ".join(row.text.strip() for row in dialogue.rows(opened("resume", scene).prompt, scene, 80, 18))
+    assert "NOT PROVED gone: no current flows" in text
+    assert f"{code.replace('_', ' ')}, gone" not in text
+    assert ("an open string cannot show itself; string reads 0.0 V" in text) == (code == "open_string")
+
+
+@pytest.mark.parametrize(
+    ("volts", "warned"), [(0.0, True), (-0.3, True), (107.0, True), (108.0, False), (230.0, False), (None, False)]
+)
+def test_string_that_looks_open_has_a_line_of_its_own(volts, warned):
+    """Below 1.0 V a cell after current flowed: said at resume and reset, for one circuit and for several."""
+    scene = held_by("order", volts)
+    lines = [row.text for row in dialogue.rows(opened("resume", scene).prompt, scene, 120, 18)]
+    assert any(line.startswith("A08: THE STRING LOOKS OPEN") for line in lines) == warned
+    two = [pictures.circuit(name, "held", voltage_V=pictures.reading(volts)) for name in ("A08", "A09")]
+    scene = pictures.scene(pictures.picture(two))
+    lines = [row.text for row in dialogue.rows(opened("resume all", scene).prompt, scene, 120, 18)]
+    assert sum("THE STRING LOOKS OPEN" in line for line in lines) == (2 if warned else 0)
+
+
+def test_fresh_string_held_before_its_first_charge_is_not_called_open():
+    """It reads nothing by its nature; where the open clamp held it, it is warned of all the same."""
+    for code, warned in (("order", False), ("open_string", True)):
+        run = pictures.run(1, 0.0, held_since_ms=pictures.NOW_MS - 60_000, held_by=code, charge_Ah=0.0)
+        one = pictures.circuit("A08", "held", run=run, voltage_V=pictures.reading(1.9))
+        scene = pictures.scene(pictures.picture([one]))
+        text = " ".join(row.text for row in dialogue.rows(opened("resume", scene).prompt, scene, 120, 18))
+        assert ("LOOKS OPEN" in text) == warned
+        assert "more than planned" not in text
+
+
+def test_several_that_stand_for_an_unproved_cause_say_so():
+    """One dialogue for many hides no clamp."""
+    clamp = pictures.run(held_since_ms=pictures.NOW_MS - 60_000, held_by="open_string")
+    two = [pictures.circuit("A08", "held"), pictures.circuit("A09", "held", run=clamp)]
+    scene = pictures.scene(pictures.picture(two))
+    text = " ".join(row.text.strip() for row in dialogue.rows(opened("resume all", scene).prompt, scene, 80, 18))
+    assert "A09: cause open string, NOT PROVED gone" in text
+    assert "A08: cause" not in text
 
 
 def test_own_console_is_not_another():
@@ -587,8 +732,13 @@ def test_go_and_find_end_in_a_text():
 
 
 def loading(scene, profile="starter-60", batch="K3107:1-11 K3108:12-18", fresh=(), first="70", last="39"):
-    keys = (*profile, "enter", *batch, "enter", *fresh, "enter", *first, "enter", *last, "enter")
-    return typed(opened("load", scene, "A04"), keys, scene)
+    """Fill the form field by field, up to the summary or to the first field that is refused."""
+    step = opened("load", scene, "A04")
+    for key in (*profile, "enter", *batch, "enter", *fresh, "enter", *first, "enter", *last, "enter"):
+        step = typed(step, (key,), scene)
+        if step.said:
+            break
+    return step
 
 
 def test_load_shows_what_it_sends_and_sends_it():
@@ -637,13 +787,73 @@ def test_load_says_what_is_wrong_and_goes_there(over, said, at):
     assert (step.prompt.stage, step.prompt.at) == ("form", at)
 
 
-def test_scanner_fills_the_form_field_by_field():
-    """A burst fills the open field, its line end goes on; it neither reaches nor passes the summary."""
+def test_load_names_the_library_and_refuses_what_is_not_there(tmp_path):
+    """Under the field stand the library's names; a file that is missing or unusable is told by Enter, there."""
     scene = hall()
     step = opened("load", scene, "A04")
-    for burst in ("/plant/own.toml\n", "K3107:1-11", "K3108:12-18\r"):
+    text = " ".join(row.text.strip() for row in dialogue.rows(step.prompt, scene, 80, 18))
+    for path in LIBRARY.glob("*.toml"):
+        assert path.stem in text
+    broken = tmp_path / "broken.toml"
+    broken.write_text("name = 3\n")
+    for profile, said in (
+        ("starter-61", "library has no such name"),
+        ("/no/such.toml", "no such file"),
+        (str(broken), "broken"),
+    ):
+        wrong = typed(opened("load", scene, "A04"), (*profile, "enter"), scene)
+        assert said in wrong.said
+        assert (wrong.prompt.stage, wrong.prompt.at) == ("form", 0)
+    assert typed(opened("load", scene, "A04"), (*"starter-60.toml", "enter"), scene).prompt.at == 1
+
+
+def test_load_summary_says_what_would_flow_and_when_it_was_filled():
+    """Charge, highest current and voltage of the profile's own file; fillings by the clock."""
+    scene = hall()
+    step = loading(scene)
+    text = " ".join(row.text.strip() for row in dialogue.rows(step.prompt, scene, 80, 18))
+    asks = step.prompt.foreseen
+    assert asks == foreseen(LIBRARY / "starter-60.toml")
+    assert asks.charge_Ah > 60.0
+    assert f"{asks.charge_Ah:.1f} Ah, at most {asks.most_A:.1f} A and {asks.most_V_per_cell:.2f} V/cell" in text
+    assert "filled: first 01:04 (70 min ago), last 01:35 (39 min ago)" in text
+
+
+def test_draft_of_a_form_is_replaced_by_typing():
+    """It opens at its first field; a letter replaces what stood there, Enter keeps it, backspace mends it."""
+    scene = hall()
+    draft = loading(scene, last="").prompt
+    again = dialogue.reopened(opened("load", scene, "A04").prompt, draft)
+    assert (again.at, again.fields) == (0, draft.fields)
+    assert typed(Step(again), (*"ab",), scene).prompt.fields[0] == "ab"
+    assert typed(Step(again), ("backspace", "x"), scene).prompt.fields[0] == "starter-6x"
+    kept = typed(Step(again), ("enter", "K", "9"), scene).prompt
+    assert kept.fields[:2] == ("starter-60", "K9")
+    assert dialogue.burst(again, "K1", scene, 1.0).prompt.fields[0] == "K1"
+    note = typed(opened("note", scene), (*"hums",), scene).prompt
+    assert dialogue.reopened(opened("note", scene).prompt, note).typed == "hums"
+
+
+def test_choice_of_the_form_takes_its_own_keys_only():
+    """f, c and the arrows choose there; every other letter does nothing."""
+    scene = hall()
+    at = replace(opened("load", scene, "A04").prompt, at=FRESH)
+    for key in LETTERS:
+        chosen = dialogue.pressed(at, key, scene, 1.0).prompt.fields[FRESH]
+        assert chosen == ("continued" if key in "cC" else "fresh"), key
+    assert typed(Step(at), ("right",), scene).prompt.fields[FRESH] == "continued"
+    assert typed(Step(at), ("c", "left"), scene).prompt.fields[FRESH] == "fresh"
+
+
+def test_scanner_fills_the_form_field_by_field(tmp_path):
+    """A burst fills the open field, its line end goes on; it neither reaches nor passes the summary."""
+    scene = hall()
+    own = tmp_path / "own.toml"
+    own.write_bytes((LIBRARY / "starter-60.toml").read_bytes())
+    step = opened("load", scene, "A04")
+    for burst in (f"{own}\n", "K3107:1-11", "K3108:12-18\r"):
         step = dialogue.burst(step.prompt, burst, scene, 1.0)
-    assert step.prompt.fields[:2] == ("/plant/own.toml", "K3107:1-11 K3108:12-18")
+    assert step.prompt.fields[:2] == (str(own), "K3107:1-11 K3108:12-18")
     assert step.prompt.at == FRESH
     assert dialogue.burst(step.prompt, "continued\n", scene, 1.0).said
     step = typed(step, ("c", "enter"), scene)
@@ -654,7 +864,7 @@ def test_scanner_fills_the_form_field_by_field():
     assert step.prompt.stage == "summary"
     assert dialogue.burst(step.prompt, "\n", scene, 1.0).wanted == ()
     args = typed(step, ("enter",), scene).wanted[0].args
-    assert (args["profile"], args["continued"]) == ("/plant/own.toml", True)
+    assert (args["profile"], args["continued"]) == (str(own), True)
 
 
 def test_load_form_moves_and_mends():

@@ -119,7 +119,7 @@ def test_no_other_key_does_anything():
 
 
 def note(name, text="note by night1: left held at recovery", accepted=True, time_utc="2026-03-17T01:40:00Z"):
-    return OrderLine(time_utc, "note", name, "night1", text, accepted)
+    return OrderLine(time_utc, "note", name, "night1", text, accepted, bath="A")
 
 
 def test_list_is_wanted_until_each_circuit_has_an_answer():
@@ -144,11 +144,11 @@ def test_list_is_wanted_until_each_circuit_has_an_answer():
     [
         note("A01", accepted=False), note("A01", accepted=None), note("A01", text="note by night1: acid low"),
         note("A01", time_utc="2026-03-17T01:31:39Z"), note("A01", time_utc="soon"), note("A13"),
-        replace(note("A01"), verb="hold"),
+        replace(note("A01"), verb="hold"), replace(note("A01"), bath="B"), replace(note("A01"), bath=""),
     ],
 )  # fmt: skip
 def test_other_orders_are_no_answer(line):
-    """Refused, not answered yet, another text, from before the restart, another circuit, another order."""
+    """Refused, not answered yet, another text, from before the restart, another circuit, order, bath."""
     one = pictures.picture([pictures.circuit("A01", "held"), pictures.circuit("A13", "held")], recovery=away("A01"))
     assert recovery.wanted(pictures.scene(one, orders=(line,)))
     assert not recovery.wanted(pictures.scene(one, orders=(line, note("A01"))))

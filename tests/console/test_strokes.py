@@ -17,7 +17,7 @@ def test_keys_that_are_no_letters_come_together():
     assert Strokes().read(["down", "down", "enter"], 1.0) == [("key", "down"), ("key", "down"), ("key", "enter")]
 
 
-@pytest.mark.parametrize("keys", [["a", "0", "7"], ["s", "enter"], ["down", "a", "b"]])
+@pytest.mark.parametrize("keys", [["a", "0", "7"], ["b", "enter"], ["down", "a", "b"]])
 def test_letters_together_are_a_burst(keys):
     """Letters in one read, or a letter with its Enter, were not typed by a person."""
     found = Strokes().read(keys, 1.0)
@@ -59,3 +59,44 @@ def test_a_paste_is_bounded():
         strokes.read(["x"] * 5000, 0.0)
     ((_, text),) = strokes.read(["end paste"], 0.0)
     assert len(text) == 20_000
+
+
+def test_s_and_enter_in_one_read_are_the_hold():
+    """On a line that lags both may come at once; they only take current away, so they count."""
+    assert Strokes().read(["s", "enter"], 1.0) == [("key", "s"), ("key", "enter")]
+
+
+def test_s_and_enter_within_a_paste_are_no_keys():
+    """The piece of a longer paste that happens to be just that is no order."""
+    strokes = Strokes()
+    strokes.read(["x"] * 500, 1.0)
+    assert [kind for kind, _ in strokes.read(["s", "enter"], 1.01)] == ["burst"]
+
+
+def test_a_scanner_that_sends_letter_by_letter_is_a_burst():
+    """Letters faster than fingers, each in a read of its own, with their Enter: all but the first are a burst."""
+    strokes = Strokes()
+    found = [strokes.read([key], 1.0 + 0.012 * at) for at, key in enumerate(["o", "2", "a", "0", "2", "enter"])]
+    assert [kind for ((kind, _),) in found] == ["key", *["burst"] * 5]
+
+
+def test_fingers_are_no_scanner():
+    """A fast typist's letters are keys."""
+    strokes = Strokes()
+    found = [strokes.read([key], 1.0 + 0.045 * at) for at, key in enumerate(["a", "0", "7", "enter"])]
+    assert [kind for ((kind, _),) in found] == ["key"] * 4
+
+
+def test_hammering_behind_a_burst_gets_through():
+    """Keys behind a burst do not make it longer: a person who hammers s is heard after the first moment."""
+    strokes = Strokes()
+    strokes.read(["a", "b", "c"], 1.0)
+    kinds = [strokes.read(["s"], 1.0 + 0.1 * at)[0][0] for at in range(1, 5)]
+    assert kinds == ["burst", "key", "key", "key"]
+
+
+def test_a_paste_without_its_end_does_not_swallow_keys_for_ever():
+    """A second later the paste is over, and the key that comes is a key."""
+    strokes = Strokes()
+    strokes.read(["begin paste", "x"], 1.0)
+    assert strokes.read(["s"], 2.5) == [("burst", "x"), ("key", "s")]

@@ -72,7 +72,7 @@ def test_terminal_is_sane_after_leaving(bath, how, code):
         # With a dialogue open it is the same.
         if how != "q":
             console.press("s")
-            console.wait("STOP/HOLD A01")
+            console.wait("A01 is idle, at zero, read back: nothing to hold")
         leave_by(console, how)
         assert console.end() == code
         console.quiet()

@@ -103,11 +103,25 @@ def test_linux_console_gets_ascii_and_sixteen_colours(alarmed):
     ("words", "env"), [((), {"LANG": "C", "LC_ALL": "C"}), (("--ascii",), {}), ((), {"LANG": "C", "LC_ALL": "POSIX"})]
 )
 def test_no_byte_above_127_where_the_locale_has_none(alarmed, words, env):
-    """Without UTF-8 only ASCII is sent, also where a name from outside has other letters, and none becomes a `?`."""
+    """Without UTF-8 only ASCII is sent, also where a name from outside has other letters."""
     with toured(alarmed, *words, **env) as console:
         assert max(said(console)) < 128
         # The hall's name holds a degree sign, an ohm and a dash, which have spellings of their own.
         assert floor.HALL_ASCII in console.row(1)
+
+
+def test_no_letter_becomes_a_question_mark_where_the_locale_has_none(alarmed):
+    """Page by page, a screen without UTF-8 has its `?` in the lines, and as many, where that with UTF-8 has them."""
+    with alarmed.console() as full, alarmed.console(LANG="C", LC_ALL="C") as bare:
+        for key in ("", *PAGES):
+            for console in (full, bare):
+                console.wait("B10") if not key else console.press(key)
+                console.quiet()
+            lines = [console.text.splitlines() for console in (full, bare)]
+            assert [line.count("?") for line in lines[0]] == [line.count("?") for line in lines[1]], key
+            assert "".join(lines[1]).isascii()
+            assert floor.HALL_ASCII in lines[1][0]
+            assert "?" not in lines[1][0]
 
 
 def test_dumb_terminal_gets_lines(alarmed):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import signal
-import time
 
 import floor
 import pytest
@@ -26,15 +25,13 @@ def own(tmp_path):
 
 @pytest.mark.slow
 def test_silent_service_is_said_and_leaves_when_it_is_back(own):
-    """Frozen: within 3 s of its last word (and a drawing) line 3 says since when, the clock stands, and a state carries
-    `?`. Killed: the same line, with where to look. Back again: the line goes, the clock runs, nothing was pressed.
+    """Frozen: line 3 says since when, the clock stands, and a state carries `?`. Killed: the same line, with where to
+    look, and an order is told as not sent. Back again: the line goes, the clock runs, nothing was pressed.
     """
     with own.console() as console:
         console.wait("A04 free")
         own.service.send_signal(signal.SIGSTOP)
-        stopped_s = time.monotonic()
-        console.until(lambda: "service silent since" in console.row(3), 6.0, "silent")
-        assert time.monotonic() - stopped_s < 4.5
+        console.until(lambda: "service silent since" in console.row(3), what="silent")
         assert "rectifiers' own displays" in console.row(3) + console.row(4)
         assert "baths 0 of 1 answer" in console.row(2)
         stands = CLOCK.search(console.row(1)).group()
@@ -47,31 +44,24 @@ def test_silent_service_is_said_and_leaves_when_it_is_back(own):
         assert CLOCK.search(console.row(1)).group() == stands
 
         own.service.send_signal(signal.SIGCONT)
-        console.until(lambda: "silent" not in console.row(3), 6.0, "it answers again")
-        console.until(lambda: CLOCK.search(console.row(1)).group() != stands, 6.0, "the clock runs")
+        console.until(lambda: "silent" not in console.row(3), what="it answers again")
+        console.until(lambda: CLOCK.search(console.row(1)).group() != stands, what="the clock runs")
 
         own.service.kill()
         own.service.wait(floor.BOUND_S)
-        console.until(lambda: "service silent since" in console.row(3), 6.0, "killed")
+        console.until(lambda: "service silent since" in console.row(3), what="killed")
         dead = CLOCK.search(console.row(1)).group()
         assert "rectifiers' own displays" in console.row(3) + console.row(4)
-        own.serve()
-        console.until(lambda: "silent" not in console.row(3), 15.0, "a new service")
-        assert CLOCK.search(console.row(1)).group() > dead
-        assert "baths 1 of 1 answer" in console.row(2)
-
-
-def test_order_to_a_silent_service_is_told_as_not_sent_or_waits(own):
-    """An order to a service that is gone: the console says that nothing was changed, and goes on."""
-    with own.console() as console:
-        console.wait("A04 free")
-        own.service.kill()
-        own.service.wait(floor.BOUND_S)
-        console.until(lambda: "silent" in console.row(3), 6.0)
+        # An order given now was not sent, and the console works on.
         console.press("s", "enter")
         console.wait("NOT SENT, nothing was changed")
         console.press("a")
         console.wait("/ alarms")
+        console.press("h")
+        own.serve()
+        console.until(lambda: "silent" not in console.row(3), what="a new service")
+        assert CLOCK.search(console.row(1)).group() > dead
+        assert "baths 1 of 1 answer" in console.row(2)
 
 
 def test_second_console_sees_order_and_open_dialogue(bath):

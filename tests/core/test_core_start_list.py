@@ -185,3 +185,10 @@ def test_a_bath_without_a_list_starts_as_ever(kit):
     bench = kit.bench(circuits=1).running()
     assert bench.circuit().state is State.RUNNING
     assert "start_list_item" not in {event.code for event in bench.events}
+
+
+def test_nobody_ticks_while_somebody_works_on_the_string(kit):
+    """A blocked circuit is being changed: what is found right now need not be so when the block is lifted."""
+    ask = ask_for(kit, item=1, ok=True)
+    assert code(ask) is None
+    assert code(replace(ask, state=replace(ask.state, blocked_by="bert"))) == "blocked"

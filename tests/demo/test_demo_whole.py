@@ -133,6 +133,24 @@ def test_clamp_off_trips_and_is_late(told, folders):
     assert 42 * 60 <= entry.duration_s - entry.planned_s <= 48 * 60
 
 
+def test_only_what_was_mended_is_said_to_be(folders, told, tmp_path):
+    """The words for A05 and A06 hang on the notices in the records: without them nothing was remade or replaced."""
+    assert "blocked, remade, unblocked, reset" in told["A05"].said
+    assert told["A06"].said.endswith("reversed; replaced")
+    base = folders["A05"].parent
+    for name in ("A05", "A06"):
+        shutil.copytree(folders[name], tmp_path / folders[name].name)
+    for path in (*base.glob("*/events-*.csv"), folders["A05"] / "events.csv"):
+        lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+        kept = tmp_path / path.relative_to(base)
+        kept.parent.mkdir(exist_ok=True)
+        kept.write_text("".join(line for line in lines if ",notice," not in line), encoding="utf-8")
+    without = {entry.circuit: entry.said for entry in telling.entries(tmp_path)}
+    assert "blocked, unblocked, reset" in without["A05"]
+    assert "remade" not in without["A05"]
+    assert without["A06"].endswith("a formed battery reversed")
+
+
 def test_clamp_is_remade_by_hands_while_blocked(folders):
     """The record says who mended it, ten minutes after the block, and the block is lifted only after that."""
     rows = events_of(folders["A05"])

@@ -12,7 +12,7 @@ import pytest
 from controller.core.types import State
 from controller.service.client import attach
 from controller.service.protocol import OrderMessage, PaceMessage
-from simulator.hall import TAKEN_OVER, Hall, open_hall
+from simulator.hall import TAKEN_OVER, YOURS, Hall, open_hall
 from simulator.plot import FIRST_CURRENT_s, acts, ticks
 
 BOUND_s = 60.0
@@ -89,6 +89,31 @@ async def test_a_person_s_first_order_ends_the_script(hall, tmp_path):
     assert all(each.load is not None for each in hall.service.state.circuits)
     assert hall.taken_over
     assert await notices(hall, tmp_path) == [("A", TAKEN_OVER)]
+
+
+async def test_takeover_and_mending_are_told_at_once_to_everybody_attached(hall):
+    """Somebody who only looks hears that the bath is another's now, once, and later what the electrician has mended."""
+    looker = await attach(hall.socket.path)
+    heard: list[str] = []
+
+    async def listen() -> None:
+        async for message in looker.messages():
+            heard.extend([message["text"]] if message["type"] == "notice" else [])
+
+    listening = asyncio.create_task(listen())
+    try:
+        await until_s(hall, 120.0)
+        assert heard == []
+        await order(hall, "block", "A06")
+        assert heard == [YOURS]
+        assert "what is blocked for 10 min is mended" in YOURS
+        await until_s(hall, hall.stage.plant.elapsed_s + 630.0)
+        mended = "A06: battery 4, formed and reversed, replaced by a fresh soaked one by the electrician"
+        assert heard == [YOURS, mended]
+    finally:
+        listening.cancel()
+        await asyncio.gather(listening, return_exceptions=True)
+        await looker.close()
 
 
 async def test_an_id_like_the_script_s_own_is_a_person_s(hall):

@@ -157,6 +157,8 @@ def test_maps_are_found_beside_the_bath_file(write, monkeypatch, tmp_path):
 ONE_LINE = [
     ('name = "B02"', 'name = "B01"', "circuit[2].name", "also the name of circuit 1"),
     ('name = "B02"', 'name = "b01"', "circuit[2].name", "also the name of circuit 1"),
+    ('name = "B02"', 'name = "B"', "circuit[2].name", "is the bath's own name too"),
+    ('name = "B02"', 'name = "b"', "circuit[2].name", "is the bath's own name too"),
     ('name = "B02"', 'name = "../B02"', "circuit[2].name", "write up to 16 letters"),
     ('name = "B02"', 'name = "B02\\n"', "circuit[2].name", "write up to 16 letters"),
     ('hall = "north"', 'hall = "north/south"', "hall", "write up to 16 letters"),

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from profiles.loader import Document, parse_document, path_text, read_document
+from profiles.loader import Document, found_profile, parse_document, path_text, read_document
 from profiles.problems import InputError, Problem, clean
 
 SYNTAX = [
@@ -132,3 +132,18 @@ def test_the_shape_of_a_problem_line():
 def test_paths_count_from_one_for_people():
     """The first step is step[1]."""
     assert path_text(("step", 0, "step", 1, "end", "hours")) == "step[1].step[2].end.hours"
+
+
+@pytest.mark.parametrize("text", ["", ".", "none", "../starter-60", "/etc/starter-60", "a\0b", "x" * 5_000])
+def test_what_is_no_profile_is_not_found(text):
+    """Neither a file nor a name of the library, nor a way out of it; nothing raises."""
+    assert found_profile(text) is None
+
+
+def test_a_smaller_limit_is_said_in_its_own_unit(tmp_path):
+    """A file above the limit that the caller sets is refused before it is looked into."""
+    path = tmp_path / "p.toml"
+    path.write_text("a = 1\n" + "#" * 256_000)
+    with pytest.raises(InputError, match="larger than 256 kB"):
+        read_document(path, 256_000)
+    assert read_document(path).data == {"a": 1}

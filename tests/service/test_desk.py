@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import threading
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from controller.service.desk import Desk
 from controller.service.errors import Refused
 from controller.service.people import ROLES, Person
 from controller.service.protocol import OrderMessage
+from profiles.loader import read_document
 
 PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
 NOW = Now(7_200_000, 1_773_648_000_000)  # 2 h after the start, 2026-03-16T08:00:00Z
@@ -41,7 +43,7 @@ FILE = BathFile.model_validate(
         ],
     }
 )  # fmt: skip
-TURNS = 100  # of the event loop; an order needs two
+BOUND_S = 20.0
 ARGS = {
     "profile": str(PROFILE),
     "batch": "K3107:1-11 K3108:12-18",
@@ -70,11 +72,10 @@ async def given(desk, said, person=ANNA):
     """Start one order and wait until it lies on the desk, or was refused before."""
     task = asyncio.create_task(desk.on_order(said, person))
     before = desk.taken
-    for _ in range(TURNS):
-        if desk.taken > before or task.done():
-            return task
-        await asyncio.sleep(0)
-    pytest.fail("the order never came to lie on the desk")
+    async with asyncio.timeout(BOUND_S):
+        while desk.taken == before and not task.done():  # noqa: ASYNC110 - sleep(0) only gives way
+            await asyncio.sleep(0)
+    return task
 
 
 async def order_of(desk, said):
@@ -247,7 +248,7 @@ def test_read_back_is_for_all(desk):
             "time_utc": NOW_UTC,
             "verb": "hold",
             "target": "A01",
-            "text": "hold: read back 0.0 A, held",
+            "text": "hold: zero read back (0.0 A), held",
         }
     ]
 
@@ -340,3 +341,72 @@ async def test_orders_are_taken_once_and_in_order(desk):
     assert desk.take() == ()
     desk.refuse_all()
     await asyncio.gather(*tasks)
+
+
+class Slow:
+    """Stands in for reading a profile: waits until it is let, and keeps what it saw of the others."""
+
+    def __init__(self):
+        self.may_go = threading.Event()
+        self.threads, self.limits, self.inside, self.most = set(), set(), 0, 0
+
+    def read(self, path, largest_bytes):
+        self.threads.add(threading.get_ident())
+        self.limits.add(largest_bytes)
+        self.inside += 1
+        self.most = max(self.most, self.inside)
+        assert threading.get_ident() == threading.main_thread().ident or self.may_go.wait(BOUND_S)
+        self.inside -= 1
+        return read_document(path, largest_bytes)
+
+
+@pytest.fixture
+def slow(monkeypatch):
+    made = Slow()
+    monkeypatch.setattr(desk_module, "read_document", made.read)
+    yield made
+    made.may_go.set()
+
+
+async def test_a_profile_that_takes_long_delays_no_cycle(desk, slow):
+    """While files are read, one at a time and beside the loop, a hold is taken and answered; then the loads are."""
+    loads = [asyncio.create_task(desk.on_order(message(number=n, **ARGS), ANNA)) for n in (1, 2, 3)]
+    async with asyncio.timeout(BOUND_S):
+        while not slow.inside and not desk.taken:  # noqa: ASYNC110 - sleep(0) only gives way
+            await asyncio.sleep(0)
+    hold = await given(desk, message("hold", "A01", 4))
+    (answer,) = await core_answers(desk, hold)
+    assert answer.id == "t-4"
+    assert desk.taken == 1
+    assert threading.main_thread().ident not in slow.threads
+    slow.may_go.set()
+    async with asyncio.timeout(BOUND_S):
+        while desk.taken < 4:  # noqa: ASYNC110 - sleep(0) only gives way
+            await asyncio.sleep(0)
+    assert slow.most == 1
+    assert slow.limits == {256_000}
+    assert all(order.load is not None for order in desk.take())
+    desk.refuse_all()
+    await asyncio.gather(*loads)
+
+
+@pytest.mark.parametrize(("target", "roles", "code"), [
+    ("A01", ("quality", "maintenance"), "role"), ("Z9", ROLES, "unknown_target"), ("A", ROLES, "not_for_a_bath"),
+])  # fmt: skip
+async def test_no_file_is_read_for_who_may_not_load(desk, slow, target, roles, code):
+    """Role and target are asked first: the core refuses as ever, and nothing of the file's path is kept."""
+    task = await given(desk, message(target=target, **ARGS), Person("eva", roles))
+    (order,) = desk._waiting
+    assert (order.load, order.args["profile"]) == (None, "starter-60.toml")
+    (answer,) = await core_answers(desk, task)
+    assert (answer.accepted, answer.code) == (False, code)
+    assert slow.threads == set()
+
+
+async def test_a_large_profile_is_refused(desk, tmp_path):
+    """More than 256 kB is no profile, well formed or not."""
+    path = tmp_path / "huge.toml"
+    path.write_text(PROFILE.read_text(encoding="utf-8") + "#" * 256_000)
+    with pytest.raises(Refused, match="larger than 256 kB") as caught:
+        await desk.on_order(load_of(profile=str(path)), ANNA)
+    assert caught.value.code == "bad_profile"

@@ -76,7 +76,7 @@ LOAD = {
     "first_filled_minutes_ago": 60.0,
     "last_filled_minutes_ago": 50.0,
 }
-TURNS = 100  # of the event loop; an order needs two
+BOUND_S = 20.0
 PERSON = Person("anna", ROLES)
 
 
@@ -163,10 +163,9 @@ class Rig:
         message = OrderMessage(id=f"{verb}-{target}", verb=verb, target=target, args=args or {})
         asked = asyncio.create_task(self.desk.on_order(message, PERSON))
         before = self.desk.taken
-        for _ in range(TURNS):
-            if self.desk.taken > before:
-                break
-            await asyncio.sleep(0)
+        async with asyncio.timeout(BOUND_S):
+            while self.desk.taken == before and not asked.done():  # noqa: ASYNC110 - sleep(0) only gives way
+                await asyncio.sleep(0)
         await self.service.cycle()
         return await asked
 
@@ -429,3 +428,51 @@ async def test_sound_cycles_write_what_was_decided(rig):
     assert len(rig.field.written) == 4
     assert all(isinstance(command, Command) and command.output_on for each in rig.field.written for command in each)
     assert all(bath.healthy for bath in rig.field.outputs)
+
+
+async def held_rig(folder):
+    """Both circuits held by a person, at zero: a resume would be accepted."""
+    rig = await Rig(folder).running()
+    for name in NAMES:
+        assert (await rig.order("hold", name)).accepted
+    await rig.cycles(3)
+    return rig
+
+
+@pytest.mark.parametrize("cycles_behind", [0, 1, 2])
+async def test_an_order_that_waited_while_the_service_stood_is_late(tmp_path, cycles_behind):
+    """A resume in the gap's own cycle or the next is refused with the gap's seconds; the hold behind it passes."""
+    rig = await held_rig(tmp_path)
+    rig.clock.now_ms += 29_000
+    await rig.cycles(cycles_behind)
+    said = await rig.order("resume", "A01")
+    if cycles_behind == 2:
+        assert said.accepted
+        return
+    assert (said.accepted, said.code) == (False, "late")
+    assert "nothing was read for 30 s" in said.text
+    assert rig.states() == [State.HELD] * 2
+    rig.clock.now_ms += 29_000
+    await rig.cycles(cycles_behind)
+    assert (await rig.order("hold", "A02")).accepted
+
+
+async def test_standing_still_in_mid_cycle_is_a_gap_at_once(tmp_path):
+    """Stopped between reading and deciding: the start of the same cycle is late, and what ran is held."""
+    rig = await held_rig(tmp_path)
+    rig.service.parts.since_ms = lambda: 30_000
+    said = await rig.order("resume", "A01")
+    assert (said.accepted, said.code) == (False, "late")
+    assert rig.service.state.now_ms == rig.clock.now_ms + 30_000
+    running = await Rig(tmp_path / "other").running()
+    running.service.parts.since_ms = lambda: 30_000
+    await running.cycles(1)
+    assert running.states() == [State.HELD] * 2
+    assert all(command.set_current_A == 0.0 for command in running.field.held)
+
+
+async def test_a_cycle_that_only_took_its_time_is_no_gap(rig):
+    """Up to the stale time nothing happens."""
+    rig.service.parts.since_ms = lambda: SETTINGS.stale_ms
+    await rig.cycles(2)
+    assert rig.states() == [State.RUNNING] * 2

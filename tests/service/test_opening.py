@@ -107,9 +107,11 @@ def sockets(program) -> str:
 def on_terminal(tmp_path, sockets):
     opened: list[Terminal] = []
 
-    def open_one(*words: str, does: str = "") -> Terminal:
+    def open_one(*words: str, does: str = "", path: Path | None = None) -> Terminal:
         ours, theirs = pty.openpty()
         env = {**os.environ, "TERM": "xterm", "XDG_RUNTIME_DIR": sockets, "STAND_IN_DOES": does}
+        if path is not None:
+            env["PYTHONPATH"] = str(path)
         process = subprocess.Popen(
             [sys.executable, "-c", STAND_IN, str(ROOT), *words],
             stdin=theirs, stdout=theirs, stderr=theirs, cwd=tmp_path, env=env, start_new_session=True,
@@ -169,7 +171,8 @@ def test_service_goes_on_when_the_console_is_left(on_terminal, program, plant, b
         assert connection.snapshot(BOUND_S)["bath"] == "A"
     log = tmp_path / "runs" / "A" / "service.log"
     assert str(log) in last
-    assert "service runs, socket" in log.read_text()
+    assert f"bath A (pid {number}): service runs, socket {path}\n" in log.read_text()
+    assert said.startswith(f"starting bath A, log {log}\n")
     os.kill(number, signal.SIGTERM)
     program.until(lambda: not path.exists(), BOUND_S)
     program.until(lambda: "service_ended" in bath_events(tmp_path), BOUND_S)
@@ -221,10 +224,24 @@ def test_words_of_an_earlier_service_are_not_taken_for_this_one_s(on_terminal, b
     """The log is kept from start to start; only what stands behind its old end counts."""
     folder = tmp_path / "runs" / "A"
     folder.mkdir(parents=True)
-    (folder / "service.log").write_text("bath A: service runs, socket /tmp/old.sock\n")
+    (folder / "service.log").write_text("bath A (pid 7): service runs, socket /tmp/old.sock\n")
     code, said = on_terminal("run", str(bath)).end()
     assert code == 3
     assert "old.sock" not in said
+
+
+def test_words_of_another_service_in_the_same_log_are_not_taken_for_this_one_s(on_terminal, bath, tmp_path):
+    """Two of a bath begun at once share the log: the line of the other's process opens no console here."""
+    shim = tmp_path / "sitecustomize.py"
+    shim.write_text(
+        "import sys\n"
+        "if '--headless' in sys.argv:\n"
+        "    print('bath A (pid 1): service runs, socket /tmp/other.sock', file=sys.stderr, flush=True)\n"
+    )
+    code, said = on_terminal("run", str(bath), path=tmp_path).end()
+    assert code == 3
+    assert "console on" not in said
+    assert "/tmp/other.sock" in (tmp_path / "runs" / "A" / "service.log").read_text()
 
 
 def test_wrong_bath_file_is_told_before_anything_starts(on_terminal, bath, tmp_path):
@@ -248,7 +265,8 @@ with Connection(paths[0], 60) as connection:
 """
     code, said = on_terminal("run", str(bath), does=kills).end()
     assert code == 70
-    assert "bath A: the service ended with -9" in said
+    ended = "bath A: the service ended with -9; the last line of its log "
+    assert re.search(ended + r"\S+/runs/A/service.log: bath A \(pid \d+\): service runs, socket \S+\n", said), said
     assert "runs on" not in said
 
 

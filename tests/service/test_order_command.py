@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+import profiles
 from controller.service import ordercmd
 from controller.service.client import Connection, serving
 from controller.service.errors import Unreachable
@@ -281,3 +282,14 @@ async def test_exit_codes_of_the_command(loop, tmp_path):
     assert (lost[0], lost[1]) == (3, "")
     assert "hall-Q.sockx" in lost[2]
     assert {message.verb for message in loop.orders} == {"hold", "reset"}
+
+
+@pytest.mark.parametrize("name", ["starter-60", "starter-60.toml"])
+async def test_load_takes_a_name_from_the_library(loop, name, tmp_path, monkeypatch):
+    """Where no such file lies here, the library's profile of that name is meant; a file that lies here goes first."""
+    monkeypatch.chdir(tmp_path)
+    words = ["--profile", name, "--batch", "K1:1-18", "--first-filled", "75", "--last-filled", "70"]
+    assert await order("load", CIRCUIT, *words) == 0
+    assert loop.orders[0].args["profile"] == str(Path(profiles.__file__).parent / "library" / "starter-60.toml")
+    (tmp_path / name).write_text('kind = "profile"\n')
+    assert ordercmd.message_of(options("load", CIRCUIT, *words)).args["profile"] == str(tmp_path / name)

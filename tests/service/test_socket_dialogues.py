@@ -144,6 +144,8 @@ async def test_a_dialogue_on_what_is_not_here_is_refused(service):
         b'{"type":"pace","id":"p","ratio":0}\n',
         b'{"type":"pace","id":"p","ratio":-3}\n',
         b'{"type":"pace","id":"p","ratio":1e9}\n',
+        b'{"type":"pace","id":"p","ratio":true}\n',
+        b'{"type":"pace","id":"p","ratio":"2"}\n',
         b'{"type":"pace","id":"p","paused":"yes"}\n',
         b'{"type":"pace","id":"","ratio":1}\n',
     ],

@@ -81,3 +81,23 @@ def test_client_finds_sockets_where_services_lay_them(tmp_path, env):
     bind(place.path, 0o600).close()
     (place.path.parent / "note.sock").write_text("no socket")
     assert find_sockets(socket_folders(tmp_path / "none", env)) == (place.path,)
+
+
+@pytest.mark.parametrize("how", ["written by all", "written by the group", "a link", "another user's"])
+def test_a_folder_in_the_temporary_one_that_others_made_is_not_looked_at(tmp_path, monkeypatch, how):
+    """Somebody could lay a socket of their own there, and would be told every order; the shared folder is trusted."""
+    env, own = {"TMPDIR": str(tmp_path)}, tmp_path / f"formbath-{os.getuid()}"
+    shared = tmp_path / "shared"
+    assert socket_folders(shared, env) == (shared, own)
+    own.mkdir(mode=0o700)
+    assert socket_folders(shared, env) == (shared, own)
+    if how == "a link":
+        own.rename(tmp_path / "elsewhere")
+        own.symlink_to(tmp_path / "elsewhere")
+    elif how == "another user's":
+        other = os.getuid() + 1
+        monkeypatch.setattr(os, "getuid", lambda: other)
+        own.rename(tmp_path / f"formbath-{other}")
+    else:
+        own.chmod(0o702 if how == "written by all" else 0o720)
+    assert socket_folders(shared, env) == (shared,)

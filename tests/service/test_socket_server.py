@@ -5,17 +5,21 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
 import os
 import socket
 import stat
 
 import pytest
 
-from controller.service.client import attach
+from controller import words
+from controller.service import sockets
+from controller.service.client import Connection, attach
+from controller.service.errors import Unreachable
 from controller.service.listening import bind
 from controller.service.people import Person
 from controller.service.protocol import Answer, OrderMessage, WhoMessage
-from controller.service.sockets import MAX_CLIENTS, SNAPSHOT_EVERY_S, OrderSocket
+from controller.service.sockets import MAX_CLIENTS, MAX_OF_ONE, SNAPSHOT_EVERY_S, OrderSocket
 
 BOUND_S = 20.0
 """Longest any test waits for a condition; no test's result hangs on how fast it comes."""
@@ -262,19 +266,101 @@ async def test_client_that_does_not_read_is_dropped_and_costs_nobody(service):
 async def test_snapshot_too_large_is_said_and_does_not_raise(service):
     """The control loop is not told of a snapshot that no line holds; the client is."""
     async with client_of(service) as (_, messages):
-        await service.publish({"pad": "x" * 70_000})
+        await service.publish({"pad": "x" * 300_000})
         assert (await next_of(messages, "error"))["code"] == "not_sent"
 
 
-async def test_clients_are_limited(service):
-    """A crowd of clients cannot use up the service; one too many is hung up on."""
+async def speaks(client, messages):
+    """Has said one whole line, and was heard."""
+    await client.send(WhoMessage(id="w"))
+    await next_of(messages, "serves")
+
+
+@pytest.mark.parametrize(("users", "most", "code"), [(1, MAX_OF_ONE, "full_of_one"), (9, MAX_CLIENTS, "full")])
+async def test_clients_are_limited(service, monkeypatch, users, most, code):
+    """Neither one user nor a crowd of them can use up the service; one too many is told why and hung up on."""
+    uids = (number % users for number in range(1_000))
+    monkeypatch.setattr(sockets, "peer_uid", lambda _: next(uids))
     async with contextlib.AsyncExitStack() as stack:
-        for _ in range(MAX_CLIENTS):
-            await stack.enter_async_context(client_of(service))
-        await until(lambda: service.clients == MAX_CLIENTS)
+        for _ in range(most):
+            await speaks(*await stack.enter_async_context(client_of(service)))
         _, messages = await stack.enter_async_context(client_of(service))
-        assert [message async for message in messages] == []
-        assert service.clients == MAX_CLIENTS
+        text = words.filled(words.REFUSALS[code], {"most": most})
+        assert [message async for message in messages] == [{"type": "error", "code": "full", "text": text}]
+        assert service.clients == most
+        with Connection(service.path) as blocking, pytest.raises(Unreachable, match=f"{most} clients"):
+            await asyncio.to_thread(blocking.who)
+
+
+async def test_a_client_that_says_nothing_makes_room(service):
+    """In a full house the oldest that never sent a whole line goes first; who spoke stays."""
+    async with contextlib.AsyncExitStack() as stack:
+        first, first_messages = await stack.enter_async_context(client_of(service))
+        await speaks(first, first_messages)
+        half, silent = await stack.enter_async_context(client_of(service))
+        half._writer.write(b'{"type":"who"')
+        await until(lambda: service.clients == 2)
+        for _ in range(MAX_OF_ONE - 2):
+            await speaks(*await stack.enter_async_context(client_of(service)))
+        await speaks(*await stack.enter_async_context(client_of(service)))
+        assert [message async for message in silent] == []
+        await speaks(first, first_messages)
+        await until(lambda: service.clients == MAX_OF_ONE)
+
+
+async def test_an_old_snapshot_greets_nobody(service):
+    """Older than 3 s and two periods: a new client waits for the next one, unless the plant's time stands still."""
+    loop, ages = asyncio.get_running_loop(), []
+    for snapshot, good_s in (({}, 3.0), ({"period_s": 5.0}, 10.0), ({"pace": {"paused": True}}, math.inf)):
+        await service.publish({"revision": 1, **snapshot})
+        ages.append(service._good_until_s - loop.time() - good_s)
+    assert all(-1.0 < age <= 0.0 or math.isnan(age) for age in ages)
+    service._good_until_s = loop.time() - 0.001
+    async with client_of(service) as (client, messages):
+        await client.send(WhoMessage(id="w"))
+        async for message in messages:
+            assert message["type"] == "serves"
+            break
+        await service.publish({"revision": 2}, urgent=True)
+        assert (await next_of(messages, "snapshot"))["revision"] == 2
+
+
+@pytest.mark.parametrize("turns", range(12))
+async def test_close_ends_whatever_a_client_is_just_being_sent(service, turns):
+    """Closing right behind a snapshot, at every turn of the loop in which it may be on its way, comes to its end."""
+    async with client_of(service) as (client, messages):
+        await speaks(client, messages)
+        await service.publish({"revision": 1}, urgent=True)
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        tasks = tuple(service._clients.values())
+        await asyncio.wait_for(service.close(), BOUND_S)
+        assert all(task.done() for task in tasks)
+
+
+async def test_orders_of_a_client_that_is_gone_only_lower_energy(service, desk):
+    """It hung up before a cycle took them: the hold goes its way, the start and the reset are dropped."""
+    desk.may_answer.clear()
+    withdrawn = []
+
+    async def on_order(message, person):
+        try:
+            return await desk.on_order(message, person)
+        except asyncio.CancelledError:
+            withdrawn.append(message.verb)
+            raise
+
+    service._reception._on_order = on_order
+    async with client_of(service) as (client, _):
+        for verb in ("start", "hold", "reset", "done"):
+            args = {"item": 1} if verb == "done" else {}
+            await client.send(OrderMessage(id=verb, verb=verb, target="A07", args=args))
+        await until(lambda: len(desk.taken) == 4)
+    await until(lambda: len(withdrawn) == 2)
+    desk.may_answer.set()
+    await until(lambda: service.clients == 0)
+    assert sorted(withdrawn) == ["reset", "start"]
+    assert desk.done == ["hold", "done"]
 
 
 async def test_close_ends_clients_and_removes_the_socket(service, desk):
