@@ -95,7 +95,7 @@ ALARMS: dict[str, AlarmText] = {
         hands=True,
     ),
     "open_string": AlarmText(
-        "no current at voltage limit: {value:.2f} A, below {limit:.2f} (open clamp or cell)",
+        "no current at voltage limit: {value:.2f} A, below {limit:.2f} (open clamp, cell)",
         "tripped, off ordered",
         f"{BEFORE_HANDS}: clamps first. A clamp that arced is replaced. Then unblock, acknowledge, reset, resume",
         "A",

@@ -28,7 +28,7 @@ HAND_WORDS = re.compile(
     r"\b(clamps?|remake|remade|replac\w*|probe in|put|swap\w*|tighten\w*|unplug\w*|lift\w*|take out|pull\w*|refill\w*"
     r"|dump\w*|bridge|disconnect\w*|connect\w*)\b"
 )
-FORBIDS = re.compile(r"open and close no clamp|touch nothing|\(open clamp or cell\)|who alone lifts it")
+FORBIDS = re.compile(r"open and close no clamp|touch nothing|\(open clamp, cell\)|who alone lifts it")
 
 # What every order's event carries beside its refusal's own data.
 OF_AN_ORDER = {"order", "verb", "who", "role"}

@@ -174,6 +174,7 @@ def test_control_characters_of_a_paste_reach_neither_record_nor_terminal(bath):
     assert "low at" in row
 
 
+@pytest.mark.slow
 def test_mouse_selects_and_scrolls_and_never_orders(bath):
     """With --mouse: a click on a circuit's cell selects it, the wheel moves on, neither gives an order; a click beside
     a dialogue leaves its circuit as it is.
