@@ -75,7 +75,10 @@ def _done(ask: Ask) -> CircuitState:
 
 
 def _tick(ask: Ask) -> CircuitState:
-    """Return the circuit with what a person found of one item; the newest word on an item counts."""
+    """Return the circuit with what a person found of one item; the newest word on an item counts.
+
+    It is no change of state: whoever ticks the next item has not seen another circuit meanwhile.
+    """
     item, args = check.item_of(ask), ask.order.args
     if item is None:
         return ask.state
@@ -84,7 +87,7 @@ def _tick(ask: Ask) -> CircuitState:
     kept = [tick for tick in ask.state.ticks if tick.item != item]
     kept.append(Tick(item, ok, ask.order.who, ask.facts.now_ms, reason))
     ticks = tuple(sorted(kept, key=lambda tick: tick.item))
-    return replace(ask.state, ticks=ticks, revision=ask.state.revision + 1)
+    return replace(ask.state, ticks=ticks)
 
 
 def _nothing(ask: Ask) -> CircuitState:

@@ -120,12 +120,12 @@ def test_everything_by_plain_lines_alone(own, pipe):
     assert own.circuit("A03")["state"] == "held"
     pipe.answer("a03")
     pipe.wait(r"resume A03.*read back")
-    assert own.circuit("A03")["state"] == "running"
+    floor.until(lambda: own.circuit("A03")["state"] == "running", what="A03 is shown running")
     pipe.say("hold A03")
     pipe.wait(r"STOP/HOLD A03")
     pipe.say("")
     pipe.wait(r"hold A03.*read back \(0\.0 A\)")
-    assert own.circuit("A03")["state"] == "held"
+    floor.until(lambda: own.circuit("A03")["state"] == "held", what="A03 is shown held")
     pipe.say("block A03")
     pipe.wait("NOT ISOLATION")
     pipe.say("")
@@ -162,7 +162,7 @@ def _start_by_list(own: floor.Floor, pipe: Pipe) -> None:
     pipe.wait("(?i)to start type a02")
     pipe.answer("A02")
     pipe.wait(r"start A02.*read back")
-    assert own.circuit("A02")["state"] == "running"
+    floor.until(lambda: own.circuit("A02")["state"] == "running", what="A02 is shown running")
     pipe.say("hold A02")
     pipe.wait("STOP/HOLD A02")
     pipe.say("")
@@ -234,7 +234,7 @@ def test_stop_ends_the_run_by_its_typed_name(own, pipe):
     pipe.wait("(?i)type a03")
     pipe.say("a03")
     pipe.wait(r"A03 state stopped")
-    assert own.circuit("A03")["state"] == "stopped"
+    floor.until(lambda: own.circuit("A03")["state"] == "stopped", what="A03 is shown stopped")
 
 
 def test_every_word_of_the_help_is_known(bath):

@@ -11,7 +11,7 @@ import pytest
 from terminal import Terminal
 
 SEED = 20_260_317
-COUNT = 5_000 if os.environ.get("FORMBATH_LONG") == "1" else 1_500
+COUNT = 5_000 if os.environ.get("FORMBATH_LONG") == "1" else 700
 KEYS = (
     *(bytes([byte]) for byte in range(32, 127) if byte not in b"qQ"), b"\r", b"\x1b", b"\t", b"\x7f", b"\x1b[A",
     b"\x1b[B",
@@ -65,7 +65,7 @@ def one_input(chance: random.Random) -> bytes:
 
 @pytest.mark.slow
 def test_random_keys_resizes_and_pastes_at_a_real_terminal(own):
-    """Inputs by chance (1,500; 5,000 with FORMBATH_LONG=1), with resizes among them, against a bath with idle, loaded
+    """Inputs by chance (700; 5,000 with FORMBATH_LONG=1), with resizes among them, against a bath with idle, loaded
     and held circuits: the console never fails, never sticks (h shows the hall afterwards), and no circuit ever has
     current by its record.
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import time
 from pathlib import Path
 
@@ -20,6 +21,7 @@ def complete(seen: dict) -> int:
     return sum(each["state"] == "complete" for each in seen["circuits"])
 
 
+@pytest.mark.skipif(not os.environ.get("FORMBATH_LONG"), reason="plays the whole demo once more: set FORMBATH_LONG=1")
 @pytest.mark.slow
 def test_watched_to_its_end_it_is_as_planned_and_goes_on(tmp_path):
     """At the fastest pace, with a client attached: faults as planned; then time goes on, and A01 unloads."""
