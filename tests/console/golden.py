@@ -27,27 +27,27 @@ ROOT = Path(__file__).parents[2]
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
-from controller.bathfile import settings_of  # noqa: E402 - found by the line above, however this is started
-from controller.console import layout  # noqa: E402
-from controller.console.picture import Picture, read_picture  # noqa: E402
-from controller.console.prompt import Prompt, open_prompt, pressed  # noqa: E402
-from controller.console.records import EventTail, read_trend  # noqa: E402
-from controller.console.row import Row  # noqa: E402
-from controller.console.scene import BathSeen, EventLine, Place, Scene, TrendData  # noqa: E402
-from controller.console.thinning import thinned  # noqa: E402
-from controller.field.lines import Field, open_links  # noqa: E402
-from controller.records.rows import parse_time  # noqa: E402
-from controller.records.writer import Writer  # noqa: E402
-from controller.service.away import found_open  # noqa: E402
-from controller.service.client import attach  # noqa: E402
-from controller.service.clock import Now  # noqa: E402
-from controller.service.desk import Desk  # noqa: E402
-from controller.service.keeping import base_ms, begun_again  # noqa: E402
-from controller.service.loop import Parts, Service  # noqa: E402
-from controller.service.protocol import OrderMessage  # noqa: E402
-from controller.service.recorder import Recorder  # noqa: E402
-from controller.service.start import sources_of, what_was_left  # noqa: E402
-from simulator.hall import START_UTC, Hall, open_hall  # noqa: E402
+from controller.bathfile import settings_of
+from controller.console import layout
+from controller.console.picture import Picture, read_picture
+from controller.console.prompt import Prompt, open_prompt, pressed
+from controller.console.records import EventTail, read_trend
+from controller.console.row import Row
+from controller.console.scene import BathSeen, EventLine, Place, Scene, TrendData
+from controller.console.thinning import thinned
+from controller.field.lines import Field, open_links
+from controller.records.rows import parse_time
+from controller.records.writer import Writer
+from controller.service.away import found_open
+from controller.service.client import attach
+from controller.service.clock import Now
+from controller.service.desk import Desk
+from controller.service.keeping import base_ms, begun_again
+from controller.service.loop import Parts, Service
+from controller.service.protocol import OrderMessage
+from controller.service.recorder import Recorder
+from controller.service.start import sources_of, what_was_left
+from simulator.hall import START_UTC, Hall, open_hall
 
 FOLDER = Path(__file__).parent / "golden"
 SIZES = ((80, 24), (120, 40))

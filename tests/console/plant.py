@@ -16,10 +16,10 @@ ROOT = Path(__file__).parents[2]
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
-from controller.bathfile import load_bath  # noqa: E402 - found by the line above
-from controller.service.clock import RealClock, Ticker  # noqa: E402
-from simulator.faults import parse_fault_line  # noqa: E402
-from simulator.stage import Setting, Stage  # noqa: E402
+from controller.bathfile import load_bath
+from controller.service.clock import RealClock, Ticker
+from simulator.faults import parse_fault_line
+from simulator.stage import Setting, Stage
 
 TICK_MS = 100
 

@@ -14,6 +14,7 @@ import pytest
 
 from controller.console.links import Links
 from controller.service.errors import Unreachable
+from controller.service.protocol import WhoMessage
 
 BOUND_S = 20.0
 
@@ -102,7 +103,7 @@ async def test_a_name_is_kept_when_its_service_goes_and_another_comes(folder):
         await until(lambda: not bare.attached)
         assert links.of("A") is bare
         with pytest.raises(Unreachable):
-            await links.send("A", None)  # type: ignore[arg-type]
+            await links.send("A", WhoMessage(id="x"))
 
 
 async def test_odd_messages_are_dropped(folder):
