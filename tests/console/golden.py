@@ -48,6 +48,7 @@ from controller.service.protocol import OrderMessage
 from controller.service.recorder import Recorder
 from controller.service.start import sources_of, what_was_left
 from simulator.hall import START_UTC, Hall, open_hall
+from simulator.turns import turn
 
 FOLDER = Path(__file__).parent / "golden"
 SIZES = ((80, 24), (120, 40))
@@ -195,6 +196,10 @@ async def _ordered(hall: Hall, verb: str, target: str) -> None:
         raise RuntimeError("the service hung up")
 
     asked = asyncio.create_task(answer())
+    async with asyncio.timeout(20.0):
+        # The plant's time stands until the order is there: it belongs to the next cycle, on any machine.
+        while not hall.service.parts.desk.has("mine"):
+            await turn()
     while not asked.done():
         await hall.service.cycle()
     if not asked.result()["accepted"]:

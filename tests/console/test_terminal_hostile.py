@@ -93,6 +93,8 @@ def test_random_keys_resizes_and_pastes_at_a_real_terminal(own):
         console.wait(r"s STOP/HOLD +k acknowledge")
         console.wait(r"A03\W?\S+ +\S")
         assert " / " not in console.row(1)
+        console.press("g", *"a03", "enter", "s", "enter")
+        console.wait("hold A03")
         console.press("q")
         assert console.end() == 0
         console.quiet()
