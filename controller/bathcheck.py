@@ -15,10 +15,7 @@ UNUSED: tuple[KeyPath, ...] = (
     ("density_reference_C",),
     ("power_limit_kW",),
     ("hall_power_limit_kW",),
-    ("meter_walk",),
     ("outputs",),
-    ("rounds",),
-    ("start_list", "two_people"),
     ("mqtt",),
 )
 

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from controller.bathcheck import bath_problems
-from controller.bathmodel import BathFile, CircuitEntry, Interlocks, map_places
-from controller.core.settings import (
-    BathSettings,
-    CircuitSettings,
-    CurrentLimits,
+from controller.bathmodel import BathFile, CircuitEntry, RoundsEntry, map_places
+from controller.core.lawsettings import (
     LawSettings,
-    OpenStringLimits,
-    ProbeLimits,
-    ProbeLossLimits,
-    VoltageLimits,
-    WaterLimits,
 )
+from controller.core.settings import BathSettings, CircuitSettings
 from controller.field.registermap import RegisterMap, load_map, map_path, missing_signals, sensors
+from controller.interlocktables import Interlocks
 from profiles.loader import Document, load_model, read_document
 from profiles.locator import KeyPath
 from profiles.problems import InputError, Problem
@@ -89,6 +83,19 @@ def settings_of(bath: Bath) -> BathSettings:
         after_run_ms=_ms(file.after_run_minutes * 60.0),
         power_limit_kW=file.power_limit_kW,
         start_items=file.start_list.items if file.start_list is not None else (),
+        walk_items=_walk_items(file),
+        walk_ms=_walk_ms(file),
+        round_ms=_ms(file.rounds.interval_minutes * 60.0) if file.rounds is not None else None,
+        round_items=file.rounds.items if file.rounds is not None else (),
+        permit_ms=_ms(file.permit_minutes * 60.0),
+        alone_ms=_ms(file.first_current_alone_s),
+        apart_ms=_ms(file.resume_apart_s),
+        resets_by=file.people.resets if file.people is not None else (),
+        two_people=file.start_list.two_people if file.start_list is not None else False,
+        inspect_after=file.inspect_contactor_after,
+        level_mm=file.level_mm,
+        contactors_outside=file.contactors_outside_hood,
+        airflow_m3_h=file.airflow_m3_h,
     )
 
 
@@ -157,18 +164,29 @@ def _circuit(entry: CircuitEntry, map_: RegisterMap) -> CircuitSettings:
         can_discharge=map_.discharge is not None,
         has_uptime="uptime_s" in map_.signal,
         has_contactor="contactor_closed" in map_.signal,
+        default_A=map_.default.current_A if map_.default is not None else None,
+        default_V=map_.default.voltage_V if map_.default is not None else None,
     )
 
 
 def _laws(interlock: Interlocks) -> LawSettings:
-    return LawSettings(
-        probe=ProbeLimits(**interlock.probe.model_dump()),
-        water=WaterLimits(**interlock.water.model_dump()),
-        voltage=VoltageLimits(**interlock.voltage.model_dump()),
-        current=CurrentLimits(**interlock.current.model_dump()),
-        open_string=OpenStringLimits(**interlock.open_string.model_dump()),
-        probe_loss=ProbeLossLimits(**interlock.probe_loss.model_dump()),
-    )
+    """Each table becomes the record of the same name, key by key."""
+    tables = {}
+    for kept in fields(LawSettings):
+        kind = type(getattr(LawSettings(), kept.name))
+        tables[kept.name] = kind(**getattr(interlock, kept.name).model_dump())
+    return LawSettings(**tables)
+
+
+def _walk_items(file: BathFile) -> tuple[str, ...]:
+    return (file.rounds or RoundsEntry()).meter_walk_items if file.meter_walk else ()
+
+
+def _walk_ms(file: BathFile) -> tuple[int, int] | None:
+    if not file.meter_walk:
+        return None
+    earliest, latest = file.meter_walk
+    return _ms(earliest * 60.0), _ms(latest * 60.0)
 
 
 def _ms(seconds: float) -> int:

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, Field, model_validator
 
 from controller.bathtogether import bath_findings
+from controller.interlocktables import Interlocks
 from profiles.locator import KeyPath
 from profiles.plainwords import Words, check_together
 from profiles.profile import STRICT, Text
@@ -22,7 +23,6 @@ HostPort = Annotated[
     str, Field(pattern=r"^(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]{1,253}):[0-9]{1,5}$"), Words('"host:port"')
 ]
 Unit = Annotated[int, Field(ge=1, le=247)]
-Percent = Annotated[float, Field(ge=0.1, le=25)]
 Users = Annotated[tuple[Annotated[str, Field(pattern=r"^[A-Za-z0-9_.$-]{1,64}$")], ...], Field(strict=False)]
 Texts = Annotated[tuple[Text, ...], Field(strict=False)]
 Names = Annotated[tuple[Name, ...], Field(strict=False)]
@@ -84,75 +84,6 @@ class OutputsEntry(BaseModel):
     """One signal a circuit, in the circuits' order."""
 
 
-class ProbeInterlock(BaseModel):
-    """Battery temperature: derate from here, hold, trip."""
-
-    model_config = STRICT
-    derate_C: Annotated[float, Field(ge=30, le=60)] = 50.0
-    hold_C: Annotated[float, Field(ge=32, le=62)] = 55.0
-    trip_C: Annotated[float, Field(ge=35, le=65)] = 60.0
-    return_K: Annotated[float, Field(ge=0.5, le=10)] = 3.0
-
-
-class WaterInterlock(BaseModel):
-    """Temperature of the bath's water."""
-
-    model_config = STRICT
-    cold_C: Annotated[float, Field(ge=0, le=30)] = 15.0
-    warn_C: Annotated[float, Field(ge=20, le=50)] = 40.0
-    derate_C: Annotated[float, Field(ge=25, le=55)] = 45.0
-    hold_C: Annotated[float, Field(ge=30, le=60)] = 50.0
-    return_K: Annotated[float, Field(ge=0.5, le=10)] = 2.0
-
-
-class VoltageInterlock(BaseModel):
-    """Trip so far above the limit written, after so long."""
-
-    model_config = STRICT
-    above_mV_per_cell: Annotated[float, Field(ge=10, le=200)] = 50.0
-    seconds: Annotated[float, Field(ge=1, le=60)] = 10.0
-
-
-class CurrentInterlock(BaseModel):
-    """Trip and warning above the current that was asked."""
-
-    model_config = STRICT
-    above_percent: Percent = 10.0
-    above_A: Annotated[float, Field(ge=0.1, le=10)] = 1.0
-    warn_percent: Percent = 2.0
-    warn_s: Annotated[float, Field(ge=1, le=300)] = 10.0
-
-
-class OpenStringInterlock(BaseModel):
-    """No current at the voltage limit."""
-
-    model_config = STRICT
-    least_A: Annotated[float, Field(ge=0.05, le=5)] = 0.3
-    least_percent: Percent = 1.0
-    seconds: Annotated[float, Field(ge=1, le=60)] = 5.0
-
-
-class ProbeLossInterlock(BaseModel):
-    """A lost probe: derate at once, hold later, or at once above this water temperature."""
-
-    model_config = STRICT
-    derate_C20: Annotated[float, Field(ge=0.01, le=0.15)] = 0.1
-    hold_minutes: Annotated[float, Field(ge=0, le=240)] = 60.0
-    bath_C: Annotated[float, Field(ge=25, le=50)] = 40.0
-
-
-class Interlocks(BaseModel):
-    """One table a law."""
-
-    model_config = STRICT
-    probe: ProbeInterlock = ProbeInterlock()
-    water: WaterInterlock = WaterInterlock()
-    voltage: VoltageInterlock = VoltageInterlock()
-    current: CurrentInterlock = CurrentInterlock()
-    open_string: OpenStringInterlock = OpenStringInterlock()
-    probe_loss: ProbeLossInterlock = ProbeLossInterlock()
-
-
 class RoundsEntry(BaseModel):
     """The walk past all circuits."""
 
@@ -160,6 +91,12 @@ class RoundsEntry(BaseModel):
     items: Texts = ()
     interval_minutes: Annotated[float, Field(ge=15, le=720)] = 120.0
     walking_order: Names = ()
+    meter_walk_items: Texts = (
+        "every battery + to red",
+        "both ends and every link",
+        "the string that keeps volts is this one",
+    )
+    """What the meter walk looks at, held and blocked."""
 
 
 class StartListEntry(BaseModel):
@@ -187,6 +124,8 @@ class PeopleEntry(BaseModel):
     engineer: RoleEntry | None = None
     maintenance: RoleEntry | None = None
     quality: RoleEntry | None = None
+    resets: Users = ()
+    """Persons beside maintenance who may give the resets that are maintenance's."""
 
 
 class RunsEntry(BaseModel):
@@ -237,6 +176,17 @@ class BathFile(BaseModel):
     after_run_minutes: Annotated[float, Field(ge=0, le=480)] = 60.0
     meter_walk: Annotated[tuple[Annotated[float, Field(ge=0, le=240)], ...], Field(strict=False)] = (15.0, 60.0)
     """Earliest and latest minute after first current; empty: none."""
+    permit_minutes: Annotated[float, Field(ge=0, le=15)] = 0.0
+    """How long an open hood is allowed for readings while nothing gasses; 0: never."""
+    first_current_alone_s: Annotated[float, Field(ge=0, le=600)] = 60.0
+    """A first current flows alone for so long, so that crossed leads show."""
+    resume_apart_s: Annotated[float, Field(ge=0, le=600)] = 10.0
+    contactors_outside_hood: bool = False
+    """Contactors stand outside the gas space and may open in a hydrogen alarm."""
+    inspect_contactor_after: Annotated[int, Field(ge=1, le=100)] = 1
+    """Openings under load until a contactor's inspection is due."""
+    level_mm: Annotated[float, Field(ge=10, le=1000)] | None = None
+    """Level mark of the batteries that fit this bath's water; a profile for another is refused."""
     airflow_m3_h: Annotated[float, Field(gt=0, le=1_000_000)] | None = None
     link: dict[Name, LinkEntry]
     circuit: Annotated[tuple[CircuitEntry, ...], Field(strict=False)]

@@ -146,6 +146,9 @@ _ORDERS = {
     "probe": (("derate_C", 50.0), ("hold_C", 55.0), ("trip_C", 60.0)),
     "water": (("cold_C", 15.0), ("warn_C", 40.0), ("derate_C", 45.0), ("hold_C", 50.0)),
     "current": (("warn_percent", 2.0), ("above_percent", 10.0)),
+    "voltage": (("warn_mV_per_cell", 20.0), ("above_mV_per_cell", 50.0)),
+    "hydrogen": (("return_percent_LEL", 2.0), ("warn_percent_LEL", 10.0), ("trip_percent_LEL", 25.0)),
+    "alarm": (("flood_ends", 5.0), ("flood_begins", 10.0)),
 }
 
 

@@ -11,154 +11,35 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from controller.core.types import Event, EventKind, Scalar
+from controller.texts import (
+    alarm_bath,
+    alarm_battery,
+    alarm_rectifier,
+    alarm_run,
+    alarm_work,
+    bath,
+    circuit,
+    events,
+    frame,
+    hall,
+    link,
+    lists,
+    orders,
+    plain,
+    recovery,
+)
 from controller.texts import alarms as alarm_page
-from controller.texts import bath, circuit, events, frame, hall, link, lists, orders, plain, recovery
 from controller.texts import help as help_page
+from controller.texts.alarmtext import BEFORE_HANDS, LOOK_ONLY, AlarmText
 
-LOOK_ONLY = "LIVE, LOOK ONLY: flow, level, gassing from outside; touch nothing"
-BEFORE_HANDS = "off, zero read back; block it, lock the rectifier off; air on; wait 10 min; meter; only then hands"
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmText:
-    """What an alarm says. `unit` is that of its value and limit. `hands`: `do` sends hands to a string."""
-
-    cause: str
-    did: str
-    do: str
-    unit: str = ""
-    hands: bool = False
-
+__all__ = ["BEFORE_HANDS", "LOOK_ONLY", "AlarmText"]
 
 ALARMS: dict[str, AlarmText] = {
-    "link_lost": AlarmText(
-        "no fresh readings for {limit:.0f} s",
-        "held, zero NOT confirmed; the rectifier's watchdog takes it to zero",
-        "read the rectifier's own display; look at cable and switch",
-        "s",
-    ),
-    "another_device": AlarmText(
-        "the device that answers is not the one in the register map",
-        "held, nothing is written to it",
-        "check unit and map",
-    ),
-    "local_control": AlarmText(
-        "rectifier is in local control", "held", "ask who switched it; back to remote, then resume"
-    ),
-    "rectifier_fault": AlarmText(
-        "rectifier reports its own fault, code {value:.0f}",
-        "tripped, off ordered",
-        "read its display; maintenance",
-    ),
-    "rectifier_restarted": AlarmText(
-        "rectifier restarted in mid-run", "held", "look why it restarted, then resume", "s"
-    ),
-    "set_not_taken": AlarmText(
-        "rectifier does not take the set-point: {value:.2f} A read back, {limit:.2f} A written",
-        "held",
-        "look at its display for a limit or a lock",
-        "A",
-    ),
-    "foreign_master": AlarmText(
-        "somebody else wrote a set-point: {value:.2f} A read back, at most {limit:.2f} A was ours",
-        "tripped, off ordered",
-        "find the other writer before any reset; maintenance",
-        "A",
-    ),
-    "current_trip": AlarmText(
-        "{value:.2f} A flows, at most {limit:.2f} A is explained by the set-points",
-        "tripped, off ordered",
-        "read the rectifier's display; does it obey? Else its hard-wired switch",
-        "A",
-    ),
-    "current_warn": AlarmText(
-        "{value:.2f} A flows, more than the {limit:.2f} A that regulation explains", "nothing", LOOK_ONLY, "A"
-    ),
-    "below_least": AlarmText(
-        "the limits leave less than the {limit:.2f} A this rectifier can regulate",
-        "held",
-        "look for what limits it, then resume",
-        "A",
-    ),
-    "voltage_trip": AlarmText(
-        "{value:.3f} V/cell, above {limit:.3f} (the limit written and its margin)",
-        "tripped, off ordered",
-        f"which battery gasses hardest? Look. Before any hand: {BEFORE_HANDS}. Then acknowledge and reset",
-        "V/cell",
-        hands=True,
-    ),
-    "voltage_trip_profile": AlarmText(
-        "{value:.3f} V/cell, the profile's trip level is {limit:.3f}",
-        "tripped, off ordered",
-        f"which battery gasses hardest? Look. Before any hand: {BEFORE_HANDS}. Then acknowledge and reset",
-        "V/cell",
-        hands=True,
-    ),
-    "open_string": AlarmText(
-        "no current at voltage limit: {value:.2f} A, below {limit:.2f} (open clamp, cell)",
-        "tripped, off ordered",
-        f"{BEFORE_HANDS}: clamps first. A clamp that arced is replaced. Then unblock, acknowledge, reset, resume",
-        "A",
-        hands=True,
-    ),
-    "probe_derate": AlarmText("probe {value:.1f} C, above {limit:.1f}", "reduced, runs on", LOOK_ONLY, "C"),
-    "probe_hold": AlarmText(
-        "probe {value:.1f} C, hold level {limit:.1f}", "held", "look at water flow and level; resume when cooled", "C"
-    ),
-    "probe_trip": AlarmText(
-        "probe {value:.1f} C, trip level {limit:.1f}",
-        "tripped, off ordered",
-        "keep water and air on, stay away from the battery; acknowledge and reset when cooled",
-        "C",
-    ),
-    "probe_lost": AlarmText("no valid probe", "reduced, runs on with a stand-in", LOOK_ONLY),
-    "probe_lost_long": AlarmText(
-        "no valid probe for too long",
-        "held",
-        f"{BEFORE_HANDS}: put the spare probe in. Then unblock, resume",
-        hands=True,
-    ),
-    "probe_lost_warm": AlarmText(
-        "no valid probe, and the bath ({value:.1f} C, at most {limit:.1f}) leaves no margin",
-        "held",
-        f"{BEFORE_HANDS}: put the spare probe in. Then unblock, resume",
-        "C",
-        hands=True,
-    ),
-    "charge_cap": AlarmText(
-        "{value:.1f} Ah counted, the cap is {limit:.1f}", "held", "engineer: why did the steps not end? Then stop", "Ah"
-    ),
-    "step_slow": AlarmText(
-        "step takes {value:.2f} h, its longest is {limit:.2f}", "runs on at restart current", LOOK_ONLY, "h"
-    ),
-    "step_overrun": AlarmText(
-        "step takes {value:.2f} h, its longest is {limit:.2f}", "held", "find why its end was not met, then resume", "h"
-    ),
-    "water_warm": AlarmText("bath water {value:.1f} C, above {limit:.1f}", "nothing", "look at flow and inlet", "C"),
-    "water_derate": AlarmText(
-        "bath water {value:.1f} C, above {limit:.1f}", "all reduced", "look at flow and inlet", "C"
-    ),
-    "water_hold": AlarmText(
-        "bath water {value:.1f} C, hold level {limit:.1f}", "all held", "look at flow and inlet", "C"
-    ),
-    "water_cold": AlarmText("bath water {value:.1f} C, below {limit:.1f}", "nothing", "look at inlet and valve", "C"),
-    "extraction_lost": AlarmText(
-        "extraction airflow not proved",
-        "all held",
-        "people out of the hood, open and close no clamp, switch nothing inside; electrician first, then fan",
-    ),
-    "extraction_lost_after_run": AlarmText(
-        "extraction airflow not proved while gas still leaves the cells",
-        "bath shut for orders",
-        "people out of the hood, open and close no clamp, switch nothing inside; electrician first, then fan",
-    ),
-    "emergency_stop": AlarmText(
-        "emergency stop", "all tripped, off ordered", "help first; then find the cause, acknowledge, reset"
-    ),
-    "hood_open": AlarmText("hood open", "all held", "shut it; current comes back by order, after the purge"),
-    "inputs_stale": AlarmText(
-        "bath inputs not read for {limit:.0f} s", "all held", "look at the input box, its cable and supply", "s"
-    ),
+    **alarm_rectifier.ALARMS,
+    **alarm_battery.ALARMS,
+    **alarm_run.ALARMS,
+    **alarm_bath.ALARMS,
+    **alarm_work.ALARMS,
 }
 
 EVENTS: dict[str, str] = {
@@ -176,6 +57,34 @@ EVENTS: dict[str, str] = {
     "crossed": "start list, item {item} found WRONG by {who}: {item_text}; {reason}",
     "start_list_item": "start list, item {item} found right by {who} {minutes:.0f} min before: {item_text}",
     "note": "note by {who}: {text}",
+    "late_start": "late start, {minutes:.0f} min after the first was filled: the first charge runs at half its current",
+    "escalated": "nobody acknowledged for {minutes:.0f} min: {cause}",
+    "flood_begins": "alarm flood: {count} new alarms in 10 min; look at the first, not at the newest",
+    "flood_ends": "alarm flood over: {count} new alarms in the last 10 min",
+    "opened_under_load": "contactor opened under load, {openings} times since its last inspection",
+    "unblocked_by_another": "unblock by {who}, the block was {by}'s: {reason}",
+    "walked": "meter walk, item {walk} found right by {who}: {item_text}",
+    "walked_wrong": "meter walk, item {walk} found WRONG by {who}: {item_text}; {reason}",
+    "skipped": "step {step} ({name}) skipped by {who}: {reason}; next is step {next} ({next_name})",
+    "extended": "step lengthened by {minutes} min by {who}",
+    "recounted": "change-count by {who}: {before} batteries before, {batteries} now",
+    "shelved": "{alarm} shelved for {minutes} min by {who}: {reason}",
+    "unshelved": "{alarm} taken back from the shelf by {who}",
+    "reading": (
+        "reading by {who}: {what} of battery {position} {value} {unit} at {temperature_C} C, "
+        "{taken_minutes_ago} min before, instrument {instrument}"
+    ),
+    "added": "{mL} mL {what} into battery {position} by {who}",
+    "round": "round by {who}, every item looked at",
+    "round_skipped": "round by {who}, left out: {skipped_text}; {reason}",
+    "took_over": "shift taken over by {who} from {before}; nothing is shelved any more",
+    "horn_test": "horn test begun by {who}: is it heard?",
+    "horn_heard": "horn test: heard by {who}",
+    "horn_silent": "horn test: NOT heard by {who}",
+    "permit": "hood may stand open for {minutes:.0f} min by {who}, for readings; it ends when a string gasses",
+    "put_out": "out-of-use by {who}: {reason}",
+    "proof": "proof of {item} by {who}: {result}",
+    "signed_off": "signed off by {who}: {result}",
     "read_back_zero": "{verb}: zero read back ({current_A:.1f} A), {state}",
     "read_back": "{verb}: read back {current_A:.1f} A, {state}",
     "service_started": "service started, core {core}",
@@ -240,12 +149,76 @@ REFUSALS: dict[str, str] = {
     "require_release": "this bath asks for released profiles; there are no releases yet",
     "bad_profile": "profile refused: {what}",
     "bad_list": "load list refused: {what}",
+    "reason": "say why: reason=...",
+    "block_first": "block it first: hands come only behind a block",
+    "not_zero": "zero current and output off are not read back",
+    "same_count": "it has {batteries} batteries already",
+    "last_step": "it is the last step; a stop ends the run",
+    "no_longest": "this step has no longest time",
+    "minutes": "minutes=1 to {most}",
+    "no_alarm": "no alarm of that code: {alarm}",
+    "not_shelvable": "priority 1 and what waits for its reset are never shelved: {cause}",
+    "shelve_minutes": "an alarm is shelved for 15, 60 or 240 minutes",
+    "not_shelved": "it is not shelved: {alarm}",
+    "maintenance_reset": "{cause}: maintenance resets it, or who the bath file names",
+    "maintenance_resume": "first resume after {cause}: maintenance gives it, or who the bath file names",
+    "alone": "{circuit}'s first current flows alone for {seconds:.0f} s more, so that crossed leads show",
+    "hydrogen": "hydrogen not below its warning level",
+    "contactor_closed": "the contactor reads as closed though ordered open: NOT OPEN, padlock; then maintenance",
+    "out_of_use": "out of use: {reason}",
+    "in_use": "it is in use",
+    "leads_on": "no block has said that the leads are off: block it with leads_off=true, look, unblock",
+    "no_contactor": "it has no contactor",
+    "battery_type": "the list says {listed}, the profile is for {wanted}",
+    "level": "the profile's battery has its level mark at {value:.0f} mm, this bath's water fits {limit:.0f}",
+    "from_step": "step {step}: the profile has {steps}",
+    "credited": "{value:.1f} Ah credited, the profile's cap is {limit:.1f}",
+    "continues": "a start in mid-plan names the run that it continues",
+    "second_person": "item {item} was found right by {by}; it needs another person's word too",
+    "no_item_walk": "the meter walk has {items} items, {item} is none of them",
+    "walk_early": "too early for the meter walk, {minutes:.0f} min left: it shows nothing yet",
+    "walk_wrong": "item {item} of the meter walk was found wrong by {by}: {reason}; right it, walk it again",
+    "position": "position={position}: the string has places 1 to {places}",
+    "reading_what": "what is read: density, voltage, temperature, level or joint_mV, not {what}",
+    "reading_value": "value={value}: such a reading lies between {least} and {most}",
+    "reading_unit": "this reading is in {unit}",
+    "reading_C": "a density needs the acid's temperature_C",
+    "reading_instrument": "name the instrument",
+    "reading_age": "taken_minutes_ago=0 to {most}",
+    "not_mixed": "water was added: {minutes:.0f} min of charging left until its density says anything",
+    "added_what": "what was added: water or acid",
+    "added_mL": "mL=1 to {most:.0f}",
+    "no_run": "no run is there",
+    "outcome": (
+        "right would be result='pass, 4 scrap reversed': pass, re-form, rework or scrap for all, then by place, "
+        "each but pass with a reason; not {said}"
+    ),
+    "round_items": "skipped= numbers of the {items} items that were left out, not all of them",
+    "no_permit": "this bath's file allows no open hood",
+    "gasses": "{circuit} gasses, or did within half an hour, or nobody can tell",
+    "no_horn_test": "no horn test was begun",
+    "horn_answer": "ok=true where it was heard, else ok=false",
+    "proof": "say item= and result=",
     "record_full": "the record cannot be written any more, and nothing may flow without it",
     "service_ending": "the service is ending",
     "full": "{most} clients are attached to this service already; close one, then attach again",
     "full_of_one": "{most} clients of this user are attached to this service already; close one, then attach again",
     "no_pace": "only a stepped plant has a pace",
 }
+
+
+LIVES: dict[str, str] = {
+    "returned": "gone",
+    "chattering": "comes and goes, told only once from now on",
+    "steady": "comes and goes no more, stands",
+    "shelved": "shelved",
+    "new_shelved": "came while shelved",
+    "suppressed": "explained by another, suppressed",
+    "new_suppressed": "came explained by another, suppressed",
+    "out_of_use": "circuit out of use, silent",
+    "new_out_of_use": "came while out of use, silent",
+}
+"""What is told of an alarm that asks nobody for anything now, before its cause; every other life is told in full."""
 
 
 class _Shown:
@@ -299,21 +272,31 @@ def refusal_text(code: str, data: Mapping[str, Scalar]) -> str:
 def _spoken(event: Event) -> str:
     """Return the catalogue's key for an event: an item of the start list is an accepted order with words of its own."""
     # What a client sends stands among an order's data too; only such a `done` has passed the core as a tick.
-    if event.code == "accepted" and event.data.get("verb") == "done" and "item" in event.data:
-        return "ticked" if event.data.get("ok") is True else "crossed"
+    verb, found = event.data.get("verb"), event.data.get("ok") is True
+    if event.code == "accepted" and verb == "done" and "item" in event.data:
+        return "ticked" if found else "crossed"
+    if event.code == "accepted" and verb == "done" and "walk" in event.data:
+        return "walked" if found else "walked_wrong"
+    if event.code == "accepted" and verb == "unblock" and event.data.get("by") != event.data.get("who"):
+        return "unblocked_by_another"
+    if event.code == "round" and event.data.get("skipped_text"):
+        return "round_skipped"
+    if event.code == "horn_test" and "ok" in event.data:
+        return "horn_heard" if found else "horn_silent"
     if event.code == "read_back" and event.data.get("verb") in {"hold", "stop", "block"}:
         return "read_back_zero"
     return event.code
 
 
 def alarm_text(code: str, data: Mapping[str, Scalar]) -> str:
-    """Return an alarm's cause, what was done and what to do; one that returned says only so."""
+    """Return an alarm's cause, what was done and what to do; one that returned or is silent says only so."""
     words = ALARMS.get(code)
     if words is None:
         return code
     cause = filled(words.cause, data)
-    if data.get("life") == "returned":
-        return f"gone: {cause}" if data.get("value") is not None else f"gone: {code.replace('_', ' ')}"
+    short = LIVES.get(str(data.get("life")))
+    if short is not None:
+        return f"{short}: {cause}" if data.get("value") is not None else f"{short}: {code.replace('_', ' ')}"
     return f"{cause}; {words.did}. {words.do}"
 
 

@@ -53,7 +53,9 @@ class Battery(BaseModel):
     capacity_C20_Ah: Annotated[float, Field(ge=1, le=3000)]
     """Rated capacity at the 20 h rate."""
     level_mm: Annotated[float, Field(ge=10, le=1000)] | None = None
-    """Height of the acid's mark above the battery's floor."""
+    """Height of the acid's mark above the battery's floor; the bath's water must suit it."""
+    type: Text | None = None
+    """Type as load lists name it; a list that names another is refused."""
 
 
 class Soak(BaseModel):
@@ -154,7 +156,7 @@ class Step(BaseModel):
 
 
 class Reading(BaseModel):
-    """A reading by hand that falls due after a step, of batteries counted from the plus end lead."""
+    """A reading by hand that falls due after each step of that name, of batteries counted from the plus end lead."""
 
     model_config = STRICT
     after_step: Text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from profiles.amounts import charge_end_Ah, charge_is_open, current_A, planned_Ah
 from profiles.chemistry import gassing_V_per_cell
 from profiles.loader import Document
 from profiles.locator import KeyPath
@@ -11,17 +12,19 @@ from profiles.problems import Problem
 from profiles.profile import Profile, Step
 
 # Keys that are checked and kept, and that no part of the program acts on yet.
-UNUSED: tuple[KeyPath, ...] = (("battery", "level_mm"), ("bath", "water_C"), ("reading",))
+UNUSED: tuple[KeyPath, ...] = (("bath", "water_C"),)
 
 USUAL_CHARGE_C20 = (3.0, 5.0)  # whole formation, common practice, no published source
 USUAL_PROBE_C = 60.0  # common practice, no published source
 COMPARED_AT_C = 40.0  # acid temperature at which limits and gassing voltage are compared
 LEAST_GAP_V = 0.05  # below a trip, so that a limit's overshoot does not reach it
+LEAST_CAP_PERCENT = 102.0  # each step ends a cycle late: what that adds must fit below the cap; own choice
+MOST_READINGS = 6  # of one entry in a run: more is hardly meant, people take them by hand; own choice
 
 
 def profile_problems(profile: Profile, document: Document) -> list[Problem]:
     """Warnings and notes of a profile, each at its line."""
-    found = [*_step_warnings(profile), *_whole_warnings(profile)]
+    found = [*_step_warnings(profile), *_reading_warnings(profile), *_whole_warnings(profile)]
     warnings = [document.problem(path, what, warning=True) for path, what in found]
     return [*warnings, *unused_notes(document, UNUSED)]
 
@@ -49,24 +52,13 @@ def _places(data: object, path: KeyPath, above: KeyPath = ()) -> Iterator[KeyPat
         yield from _places(data[part], tuple(rest), (*above, part))  # type: ignore[index]  # parts of a key path
 
 
-def current_A(step: Step, capacity_C20_Ah: float) -> float:
-    """Amount of a step's current in A; 0 for a rest."""
-    if step.current_A is not None:
-        return step.current_A
-    return (step.current_C20 or 0.0) * capacity_C20_Ah
-
-
 def planned_charge_Ah(profile: Profile) -> float:
-    """Charge that the profile puts in, Ah: by a step's charge end, else by its hours, else by its longest time."""
+    """Charge that the profile puts in, Ah: by each charge's charge end or hours, else by its longest time."""
     return sum(_charge_Ah(step, profile.battery.capacity_C20_Ah) for _, step in unrolled(profile))
 
 
 def _charge_Ah(step: Step, capacity_Ah: float) -> float:
-    if step.kind != "charge" or step.end is None:
-        return 0.0
-    by_time = current_A(step, capacity_Ah) * (step.end.hours or step.longest_hours or 0.0)
-    by_charge = step.end.charge_Ah or (step.end.charge_C20 or 0.0) * capacity_Ah
-    return by_charge or by_time
+    return planned_Ah(step, capacity_Ah) if step.kind == "charge" else 0.0
 
 
 def unrolled(profile: Profile) -> Iterator[tuple[KeyPath, Step]]:
@@ -100,14 +92,38 @@ def _step_warnings(profile: Profile) -> Iterator[tuple[KeyPath, str]]:
         if trip_V is not None and trip_V - limit_V < LEAST_GAP_V:
             yield place, f"{limit_V:.2f} V/cell is less than {LEAST_GAP_V:g} V below the trip at {trip_V:.2f}"
         charge_C20 = _charge_Ah(step, capacity_Ah) / capacity_Ah
-        if end.steady and (end.charge_Ah or end.charge_C20) and end.steady.not_before_charge_C20 >= charge_C20:
+        by_charge = charge_end_Ah(step, capacity_Ah) is not None
+        if end.steady and by_charge and end.steady.not_before_charge_C20 >= charge_C20:
             yield (
                 (*path, "end", "steady"),
                 "its least charge is not below the step's charge, so it can never end the step",
             )
+        if charge_is_open(step):
+            yield (
+                (*path, "end"),
+                (
+                    f"its charge is planned as whole current x longest time, {charge_C20 * capacity_Ah:.4g} Ah, and the"
+                    " charge caps are as wide: write charge_C20 beside its other ends"
+                ),
+            )
+
+
+def _reading_warnings(profile: Profile) -> Iterator[tuple[KeyPath, str]]:
+    names = [step.name for _, step in unrolled(profile)]
+    for index, reading in enumerate(profile.reading):
+        times = names.count(reading.after_step)
+        if times > MOST_READINGS:
+            yield (
+                ("reading", index, "after_step"),
+                f'falls due {times} times, after each "{reading.after_step}": name a step that is not repeated',
+            )
 
 
 def _whole_warnings(profile: Profile) -> Iterator[tuple[KeyPath, str]]:
+    if profile.limits.charge_cap_percent < LEAST_CAP_PERCENT:
+        cap = profile.limits.charge_cap_percent
+        what = f"{cap:g} % leaves no room for steps that end a cycle late, write {LEAST_CAP_PERCENT:g} or more"
+        yield ("limits", "charge_cap_percent"), what
     total_C20 = planned_charge_Ah(profile) / profile.battery.capacity_C20_Ah
     low, high = USUAL_CHARGE_C20
     if not _bench(profile) and not low <= total_C20 <= high:

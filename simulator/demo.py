@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
-from controller.core.state import BathState
+from controller.core.bathstate import BathState
 from controller.core.types import Event, State
 from controller.service.commands import calm_collector
 from simulator.hall import Hall, open_hall

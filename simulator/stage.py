@@ -62,6 +62,7 @@ def spec_of(bath: Bath, setting: Setting) -> PlantSpec:
         seed=setting.seed,
         spread=setting.spread,
         soaked_s=setting.soaked_s,
+        airflow_m3_h=bath.file.airflow_m3_h,
         links=tuple(sorted(bath.file.link)),
     )
 

@@ -35,6 +35,7 @@ UNIT = re.compile(rf"(?:^|_)(?:{'|'.join(UNITS)})(?:_(?:min|max|per_\w+))?$")
 UNITLESS = {
     "number", "value", "limit", "density", "refill_density", "scale", "offset", "equals", "seconds",
     "steady_rise", "scatter", "fault_code", "share", "factor", "ratio", "low", "high", "fair_ms",
+    "level", "baseline_share", "volts_per_cell",
 }  # fmt: skip
 
 

@@ -7,19 +7,21 @@ a second can be acknowledged, one alarm at a time.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
-from controller.console import alarmwords
+from controller.console import alarmfoot, alarmwords
 from controller.console.outlook import age_text, clock_at, mark_parts
 from controller.console.picture import AlarmView
 from controller.console.prompttypes import Step, Wanted
 from controller.console.row import Row, fitted, row, wrapped
-from controller.console.scene import BathSeen, Scene, style_of, worst
+from controller.console.scene import BathSeen, Scene, leads, style_of, worst
 
 Key = tuple[str, str, str, int]
 """Bath, target, code, and when it came: one that comes again is another to be seen."""
 
 ON_SCREEN_S = 1.0
 INDENT = "    "
+UNDER = "  "
 FRAME_ROWS = 6
 SMALLEST = 12
 """Below this height of a terminal the page itself is not drawn."""
@@ -39,21 +41,21 @@ def rows(scene: Scene, width: int, height: int) -> list[Row]:
     """Return the alarms around the cursor, each whole, and how many are above and below."""
     if height <= 0:
         return []
-    first, blocks = _window(scene, width, height)
-    if not blocks:
-        return [fitted(Row(scene.say("alarms.none")), width)]
-    made = [one for block in blocks for one in block][:height]
-    if len(made) < height and len(blocks) < length(scene):
+    below = alarmfoot.rows(scene, width, height)
+    room = height - len(below)
+    first, blocks = _window(scene, width, room)
+    made = [one for block in blocks for one in block][:room] if blocks else [Row(scene.say("alarms.none"))]
+    if blocks and len(made) < room and len(blocks) < length(scene):
         made.append(Row(_hidden(scene, first, first + len(blocks))))
-    return [fitted(each, width) for each in made]
+    return [fitted(each, width) for each in (*made, *below)]
 
 
 def on_screen(scene: Scene, width: int, height: int) -> list[Key]:
     """Return the alarms that this page draws whole in so many rows."""
     if height <= 0:
         return []
-    first, blocks = _window(scene, width, height)
-    room, found = height, []
+    room, found = height - len(alarmfoot.rows(scene, width, height)), []
+    first, blocks = _window(scene, width, room)
     for (seen, alarm), block in zip(scene.alarms()[first:], blocks, strict=False):
         room -= len(block)
         if room >= 0:
@@ -150,7 +152,7 @@ def _window(scene: Scene, width: int, height: int) -> tuple[int, list[list[Row]]
     def block(number: int) -> list[Row]:
         if number not in made:
             seen, alarm = listed[number]
-            made[number] = _block(scene, seen, alarm, width, selected=number == at)
+            made[number] = _block(scene, seen, alarm, width, _group(listed, number), selected=number == at)
         return made[number]
 
     first, last = at, at + 1
@@ -167,11 +169,31 @@ def _window(scene: Scene, width: int, height: int) -> tuple[int, list[list[Row]]
     return first, [block(number) for number in range(first, last)]
 
 
-def _block(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int, *, selected: bool) -> list[Row]:
-    """Return one alarm: cause with value and limit; what was done and what to do; who works there."""
+def _group(listed: list[tuple[BathSeen, AlarmView]], number: int) -> int:
+    """Return how many alarms a first one leads, itself among them; 0 for one that stands under another."""
+    seen, alarm = listed[number]
+    if any(one is seen and leads(each, alarm) for one, each in listed[:number]):
+        return 0
+    followers = listed[number + 1 :]
+    return 1 + sum(one is seen and leads(alarm, each) for one, each in followers)
+
+
+def _block(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int, led: int, *, selected: bool) -> list[Row]:
+    """Return one alarm: cause with value and limit; what was done and what to do; who works there.
+
+    `led`: how many it leads, itself among them (0: it stands under another, set in).
+    """
     said = alarmwords.told(scene, seen, alarm)
+    if led > 1:
+        said = replace(said, cause=scene.say("alarms.leads", cause=said.cause, n=led))
     at = clock_at(scene, seen, alarm.since_ms, "%H:%M:%S")
-    head = [">" if selected else " ", *mark_parts(scene, alarm), f" {at} ", (style_of(alarm.priority), alarm.target)]
+    head = [
+        ">" if selected else " ",
+        "" if led else UNDER,
+        *mark_parts(scene, alarm),
+        f" {at} ",
+        (style_of(alarm.priority), alarm.target),
+    ]
     old = "" if seen.trusted else f" {age_text(seen.silent_s * 1000.0 if seen.silent_s < 1e10 else 1e13)}"
     before = row(*head, f"{old} ")
     cause = wrapped(before.text + said.cause, width, INDENT, 4)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from controller.console.picture import AlarmView
-from controller.console.scene import BathSeen, Scene
+from controller.console.scene import BathSeen, Scene, stands
 from controller.words import AlarmLines
 
 
@@ -15,7 +15,11 @@ def told(scene: Scene, seen: BathSeen, alarm: AlarmView) -> AlarmLines:
     One that is gone asks for no work at a string; a trip whose zero was read back says so in place of the order.
     """
     lines = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
-    if not alarm.active and not alarm.latched:
+    if alarm.came_and_went:
+        lines = replace(lines, cause=scene.say("alarms.chatters", cause=lines.cause, n=alarm.came_and_went))
+    if alarm.escalated and not alarm.acknowledged:
+        lines = replace(lines, cause=scene.say("alarms.escalated", cause=lines.cause))
+    if not stands(alarm):
         return replace(lines, did=scene.say("alarms.gone_did"), do=scene.say("alarms.gone_do"), hands=False)
     circuit = seen.picture.circuit(alarm.target) if seen.picture is not None else None
     if alarm.latched and seen.trusted and circuit is not None and circuit.output == "off" and circuit.confirmed:

@@ -121,7 +121,7 @@ def _second(scene: Scene, seen: BathSeen, circuit: CircuitView, width: int, *, m
         # Without a run there is no chart: what may carry a caution takes the rows that it needs.
         return wrapped(sentence(scene, seen, circuit)[1], width, "  ", most=most if circuit.run is not None else 8)
     lines = alarmwords.told(scene, seen, alarm)
-    more = len(circuit.alarms) - 1
+    more = sum(not each.quiet for each in circuit.alarms) - 1
     others = f" {scene.say.count('circuit.others', more)}" if more else ""
     ahead: list[Part] = [*outlook.mark_parts(scene, alarm), f" {outlook.alarm_since(scene, seen, alarm)} "]
     room = max(8, width - 9)

@@ -85,10 +85,12 @@ def _clock(scene: Scene, *, long: bool) -> str:
 
 
 def _counts(scene: Scene) -> str:
-    """How many alarms are new, and how many there are."""
+    """How many alarms are new, how many there are, and how many somebody shelved."""
     found = scene.alarms()
     new = sum(not alarm.acknowledged for _, alarm in found)
-    return f"{scene.say('frame.new', n=new)}  {scene.say('frame.open', n=len(found))}"
+    shelved = sum(alarm.shelved_until_ms is not None for _, alarm in scene.silent())
+    counts = [scene.say("frame.new", n=new), scene.say("frame.open", n=len(found))]
+    return "  ".join([*counts, scene.say("frame.shelved", n=shelved)] if shelved else counts)
 
 
 def _services_line(scene: Scene, width: int) -> Row:

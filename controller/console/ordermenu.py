@@ -60,7 +60,7 @@ def _of_state(picture: Picture, circuit: CircuitView) -> list[str]:
         "hold": state in {"running", "held", "unknown"} or not circuit.confirmed,
         "unblock": bool(circuit.blocked_by),
         "block": not circuit.blocked_by,
-        "acknowledge": state == "tripped" and any(not each.acknowledged for each in circuit.alarms),
+        "acknowledge": state == "tripped" and any(not (each.acknowledged or each.quiet) for each in circuit.alarms),
         "load": state == "idle" and circuit.load is None,
         "start": "start" in circuit.may and circuit.load is not None,
         "resume": "resume" in circuit.may,

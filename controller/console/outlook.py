@@ -325,7 +325,13 @@ def _resting(scene: Scene, seen: BathSeen, circuit: CircuitView, state: str) -> 
 
 def abnormal(seen: BathSeen, circuit: CircuitView) -> bool:
     """Whether a circuit departs from what is quiet: alarm, block, hold, trip, derate, or anything not sure."""
-    if circuit.alarms or circuit.blocked_by or not circuit.confirmed or not seen.trusted or refused_start(circuit):
+    if (
+        worst(circuit.alarms)
+        or circuit.blocked_by
+        or not circuit.confirmed
+        or not seen.trusted
+        or refused_start(circuit)
+    ):
         return True
     if circuit.state not in {"idle", "running", *ENDED} or circuit.link != "up" or is_stale(seen, circuit.current_A):
         return True

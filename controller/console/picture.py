@@ -47,7 +47,9 @@ class Reading(NamedTuple):
 class AlarmView(BaseModel):
     """One alarm. `since_ms` in core time; `value` and `limit` in the catalogue's unit.
 
-    What is not said is what a new alarm has: active, seen by nobody, not latched.
+    What is not said is what a new alarm has: active, seen by nobody, not latched. `first`: code of the earlier alarm
+    under which it stands; `came_and_went`: so often lately, told as one alarm (0: it does not chatter); `escalated`:
+    nobody acknowledged it in its time.
     """
 
     model_config = _READ
@@ -60,6 +62,19 @@ class AlarmView(BaseModel):
     latched: bool = False
     value: float | None = None
     limit: float | None = None
+    first: Text = ""
+    shelved_until_ms: int | None = None
+    shelved_by: Text = ""
+    shelved_why: Text = ""
+    suppressed: bool = False
+    out_of_use: bool = False
+    came_and_went: int = 0
+    escalated: bool = False
+
+    @property
+    def quiet(self) -> bool:
+        """Whether it is silenced: shelved, explained by another, or of a circuit out of use."""
+        return self.suppressed or self.out_of_use or self.shelved_until_ms is not None
 
 
 class StepView(BaseModel):
@@ -290,6 +305,8 @@ class Picture(BaseModel):
     inputs: InputsView
     limits: LimitsView
     alarms: tuple[AlarmView, ...] = ()
+    flood: bool = False
+    """More alarms come than a person can take in."""
     start_items: tuple[Text, ...] = ()
     tick_stale_s: float = 1800.0
     plans: dict[str, PlanView] = Field(default_factory=dict)

@@ -191,7 +191,7 @@ def _alarms(scene: Scene, seen: BathSeen, now: tuple[AlarmView, ...], old: tuple
     lines: list[Line] = []
     for alarm in now:
         known = before.pop(alarm.code, None)
-        if known is None or mark_of(known) != mark_of(alarm) or known.since_ms != alarm.since_ms:
+        if known is None or _life(known) != _life(alarm) or known.since_ms != alarm.since_ms:
             lines += alarm_lines(scene, seen, alarm)
     for gone in before.values():
         words = scene.say.alarm(gone.code, gone.value, gone.limit)
@@ -204,7 +204,7 @@ def alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView) -> list[Line]:
     """An alarm in full: its life and priority, cause, what was done, what to do."""
     words, say = alarmwords.told(scene, seen, alarm), scene.say
     at = scene.clock(seen, alarm.since_ms, "%H:%M:%S")
-    life = say({"*": "plain.new", "~": "plain.gone_unseen", "!": "plain.seen", "#": "plain.latched"}[mark_of(alarm)])
+    life = say(_life(alarm))
     named = who(scene, seen, alarm.target)
     lines = [Line(at, named, say("plain.alarm", priority=alarm.priority, life=life, cause=words.cause))]
     if words.did:
@@ -212,9 +212,20 @@ def alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView) -> list[Line]:
     return lines
 
 
+def _life(alarm: AlarmView) -> str:
+    """The key of the words for where an alarm stands."""
+    if alarm.out_of_use:
+        return "plain.out_of_use"
+    if alarm.suppressed:
+        return "plain.suppressed"
+    if alarm.shelved_until_ms is not None:
+        return "plain.shelved"
+    return {"*": "plain.new", "~": "plain.gone_unseen", "!": "plain.seen", "#": "plain.latched"}[mark_of(alarm)]
+
+
 def alarm_list(scene: Scene) -> list[Line]:
     """Every open alarm, first what is first to be done."""
-    listed = scene.alarms()
+    listed = [*scene.alarms(), *scene.silent()]
     if not listed:
         return [Line("", "", scene.say("plain.no_alarm"))]
     return [line for seen, alarm in listed for line in alarm_lines(scene, seen, alarm)]

@@ -230,7 +230,7 @@ def bath_refusal(scene: Scene, picture: Picture) -> str:
     """Why a reset of the bath itself cannot be asked for; empty: it can."""
     if not any(each.latched for each in picture.alarms):
         return scene.say.translate(words.REFUSALS["nothing_latched"])
-    waiting = next((each.code for each in picture.alarms if each.latched and not each.acknowledged), "")
+    waiting = next((each.code for each in picture.alarms if each.latched and not (each.acknowledged or each.quiet)), "")
     if not waiting:
         return ""
     said = scene.say.translate(words.REFUSALS["not_acknowledged"])

@@ -329,5 +329,5 @@ def _alarms_of(links: Links) -> object:
     return known
 
 
-def _lives(alarms: Sequence[AlarmView]) -> list[tuple[str, bool, bool]]:
-    return [(alarm.code, alarm.acknowledged, alarm.active) for alarm in alarms]
+def _lives(alarms: Sequence[AlarmView]) -> list[tuple[str, bool, bool, bool]]:
+    return [(alarm.code, alarm.acknowledged, alarm.active, alarm.quiet) for alarm in alarms]

@@ -159,14 +159,30 @@ class Scene:
                 yield seen, each
 
     def alarms(self) -> list[tuple[BathSeen, AlarmView]]:
-        """Every open alarm, first what is first to be done: new before seen, priority, then the oldest."""
-        found = [
-            (seen, alarm)
-            for seen in self.baths
-            if seen.picture is not None
-            for alarm in (*seen.picture.alarms, *(a for each in seen.picture.circuits for a in each.alarms))
-        ]
-        return sorted(found, key=_first)
+        """Every open alarm that is told, first what is first to be done: new before seen, priority, then the oldest.
+
+        What followed an alarm within seconds stands under it, unless it is more urgent itself.
+        """
+        found = [entry for entry in self._every_alarm() if not entry[1].quiet]
+        firsts = {(seen.name, alarm.target, alarm.code): (seen, alarm) for seen, alarm in found if not alarm.first}
+
+        def place(entry: tuple[BathSeen, AlarmView]) -> tuple[_Place, bool, _Place]:
+            own, first = _first(entry), firsts.get((entry[0].name, entry[1].target, entry[1].first))
+            led = first is not None and leads(first[1], entry[1])
+            return (_first(first) if led and first is not None else own, led, own)
+
+        return sorted(found, key=place)
+
+    def silent(self) -> list[tuple[BathSeen, AlarmView]]:
+        """Every alarm that is shelved, explained by another, or of a circuit out of use: counted, never lost."""
+        return sorted((entry for entry in self._every_alarm() if entry[1].quiet), key=_first)
+
+    def _every_alarm(self) -> Iterator[tuple[BathSeen, AlarmView]]:
+        for seen in self.baths:
+            if seen.picture is None:
+                continue
+            for alarm in (*seen.picture.alarms, *(a for each in seen.picture.circuits for a in each.alarms)):
+                yield seen, alarm
 
     def local(self, utc: datetime) -> datetime:
         """A UTC time in this terminal's zone."""
@@ -177,27 +193,46 @@ class Scene:
         return "--" if seen.picture is None else self.local(seen.picture.moment(core_ms)).strftime(spec)
 
 
-def _first(entry: tuple[BathSeen, AlarmView]) -> tuple[bool, bool, int, datetime, str]:
+_Place = tuple[bool, bool, int, datetime, str]
+
+
+def leads(first: AlarmView, later: AlarmView) -> bool:
+    """Whether a later alarm stands under the first of its group: never one more urgent than it."""
+    if later.first != first.code or later.target != first.target or first.since_ms > later.since_ms:
+        return False
+    return _urgency(first) <= _urgency(later)
+
+
+def _urgency(alarm: AlarmView) -> tuple[bool, bool, int]:
+    return (alarm.acknowledged, not stands(alarm), alarm.priority)
+
+
+def stands(alarm: AlarmView) -> bool:
+    """Whether its cause stands, or comes and goes, or it waits for its reset."""
+    return alarm.active or alarm.latched or alarm.came_and_went > 0
+
+
+def _first(entry: tuple[BathSeen, AlarmView]) -> _Place:
     """What stands before what is gone, however high it was."""
     seen, alarm = entry
     since = seen.picture.moment(alarm.since_ms) if seen.picture is not None else datetime.fromtimestamp(0, UTC)
-    return (alarm.acknowledged, not (alarm.active or alarm.latched), alarm.priority, since, alarm.target)
+    return (*_urgency(alarm), since, alarm.target)
 
 
 def mark_of(alarm: AlarmView) -> str:
     """The life of an alarm in one character, as IEC 62682 has it: new, acknowledged, gone unseen, latched."""
     if not alarm.acknowledged:
-        return "*" if alarm.active or alarm.latched else "~"
-    return "!" if alarm.active else "#"
+        return "*" if stands(alarm) else "~"
+    return "!" if alarm.active or alarm.came_and_went else "#"
 
 
 def worst(alarms: tuple[AlarmView, ...]) -> AlarmView | None:
-    """The alarm that a circuit shows beside its name: unacknowledged first, then by priority, then the oldest."""
-    return min(
-        alarms,
-        key=lambda a: (a.acknowledged, not (a.active or a.latched), a.priority, a.since_ms),
-        default=None,
-    )
+    """The alarm that a circuit shows beside its name: unacknowledged first, then by priority, then the oldest.
+
+    A silenced one is shown on the alarms page only.
+    """
+    told = (alarm for alarm in alarms if not alarm.quiet)
+    return min(told, key=lambda alarm: (*_urgency(alarm), alarm.since_ms), default=None)
 
 
 def style_of(priority: int) -> str:

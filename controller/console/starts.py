@@ -21,12 +21,14 @@ FORMED_V = 12.7
 """A formed battery in a fresh string shows by its volts."""
 
 SHORT = {
+    "in_use": "lists.short_in_use",
     "not_blocked": "lists.short_not_blocked",
     "no_latch": "lists.short_no_latch",
     "read": "lists.short_read",
     "right_device": "lists.short_right_device",
     "not_stuck": "lists.short_not_stuck",
     "cause_gone": "lists.short_cause_gone",
+    "flows_alone": "lists.short_flows_alone",
 }
 OF_PERSONS = "start_list_done"
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from controller.core import alarms, circuit, limits
+from controller.core import alarms, bathfacts, bathorders, circuit, flood, inputs, limits, outputs, power
+from controller.core.alarmhush import Hush
+from controller.core.bathstate import BathState
 from controller.core.conditions import judge
-from controller.core.facts import ZERO_A, hottest_C, number
-from controller.core.interlocks import BATH_LAWS
-from controller.core.orderchecks import NOTE_CHARACTERS, note_refusal
-from controller.core.orders import BATH_VERBS, RULES
+from controller.core.interlocks import BATH_FAMILIES, EXPLAINS
+from controller.core.laws.extraction import FOR_MAINTENANCE
 from controller.core.settings import BathSettings
-from controller.core.state import BathState, CircuitState
+from controller.core.state import CircuitState
 from controller.core.types import (
     Advice,
     BathCommand,
@@ -25,15 +25,15 @@ from controller.core.types import (
     Command,
     Condition,
     Event,
-    EventKind,
     Order,
     Quality,
     Reaction,
-    Scalar,
     State,
     Value,
 )
 from controller.core.view import BathFacts, BathView
+
+Standing = tuple[Condition, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class BathOut:
     bath: BathCommand
     events: tuple[Event, ...]
     told: tuple[CircuitIn, ...]
-    standing: tuple[tuple[Condition, ...], ...]
+    standing: tuple[Standing, ...]
 
 
 def fresh_state(settings: BathSettings) -> BathState:
@@ -56,224 +56,128 @@ def fresh_state(settings: BathSettings) -> BathState:
 
 def step(settings: BathSettings, state: BathState, given: BathIn) -> tuple[BathState, BathOut]:
     """Decide one cycle of a bath; return its new state and what to write."""
-    facts = bath_facts(settings, state, given)
-    state = _timed(settings, state, given, facts)
-    after_run = _after_run(settings, state, given)
     events: list[Event] = []
-    in_use = any(each.state is State.RUNNING for each in state.circuits)
-    state, standing = _judged(settings, state, BathView(settings, state, facts, in_use, after_run), events)
-    to_circuits, state = _bath_orders(settings, state, facts, given.orders, standing, events)
+    state = bathfacts.with_water(settings, state, given.bath.water_C, given.now_ms)
+    facts = bathfacts.bath_facts(settings, state, given)
+    state = inputs.remembered(settings, bathfacts.timed(state, facts), facts)
+    state, standing = _judged(settings, state, facts, events)
+    to_circuits, state = bathorders.given(settings, state, facts, given.orders, standing, events)
     share = _share(settings, state, given, facts, standing)
+    state, told, stands, commands = _circuits(settings, state, given, facts, share, to_circuits, events)
+    state = flood.counted(settings, state, events, given.now_ms)
+    state, command = outputs.decided(settings, state, facts, events)
+    state = replace(state, now_ms=given.now_ms, command=command)
+    return state, BathOut(commands, command, tuple(events), told, stands)
+
+
+def _circuits(
+    settings: BathSettings,
+    state: BathState,
+    given: BathIn,
+    facts: BathFacts,
+    share: BathShare,
+    orders: tuple[Order, ...],
+    events: list[Event],
+) -> tuple[BathState, tuple[CircuitIn, ...], tuple[Standing, ...], tuple[Command, ...]]:
+    """Let each circuit decide; one that starts flows alone for a while, so the next one is told of it."""
     circuits: list[CircuitState] = []
-    commands: list[Command] = []
     told: list[CircuitIn] = []
-    stands: list[tuple[Condition, ...]] = []
+    stands: list[Standing] = []
     blocked = [f"{each.name} by {each.blocked_by}" for each in state.circuits if each.blocked_by]
-    blocked += [f"{order.target} by {order.who}" for order in to_circuits if order.verb == "block"]
-    stand_ins = _stand_ins(settings, given, facts)
-    for own, each, reading, stand_in in zip(settings.circuits, state.circuits, given.channels, stand_ins, strict=True):
+    blocked += [f"{order.target} by {order.who}" for order in orders if order.verb == "block"]
+    shares = power.shares(settings, state, given, facts)
+    stand_ins = bathfacts.stand_ins(facts)
+    for index, own in enumerate(settings.circuits):
+        each = state.circuits[index]
         mine = share if not blocked else replace(share, blocked=_others(blocked, each.name))
-        orders = tuple(order for order in to_circuits if order.target == each.name) if to_circuits else ()
-        advice: tuple[Advice, ...] = tuple(said for name, said in given.advice if name == each.name)
-        cin = CircuitIn(given.now_ms, reading, mine, None, stand_in, orders, advice)
+        cin = CircuitIn(
+            given.now_ms,
+            given.channels[index],
+            mine,
+            shares[index],
+            stand_ins[index],
+            tuple(order for order in orders if order.target == each.name) if orders else (),
+            _advice(given, each.name) if given.advice else (),
+            facts.contactors[index],
+        )
         new, happened, stood = circuit.decided(settings, own, each, cin)
+        if new.state is State.RUNNING and each.state is not State.RUNNING:
+            share = _alone(settings, share, each, new, given.now_ms)
         circuits.append(new)
-        commands.append(new.command)
         events += happened
         told.append(cin)
         stands.append(stood)
-    outputs = _outputs(state, circuits)
-    state = replace(state, circuits=tuple(circuits), now_ms=given.now_ms, command=outputs)
-    return state, BathOut(tuple(commands), outputs, tuple(events), tuple(told), tuple(stands))
+    state = _remembered(state, tuple(circuits), share)
+    return state, tuple(told), tuple(stands), tuple(each.command for each in circuits)
 
 
-def bath_facts(settings: BathSettings, state: BathState, given: BathIn) -> BathFacts:
-    """Turn the bath's inputs into facts; what is stale or missing is None."""
-    stale_ms, bath = settings.stale_ms, given.bath
-    airflow = number(bath.airflow, stale_ms)
-    stop = number(bath.emergency_stop_ok, stale_ms)
-    hood = number(bath.hood_closed, stale_ms)
-    hood_unread = bath.hood_closed is not None and hood is None
-    return BathFacts(
-        now_ms=given.now_ms,
-        dt_ms=given.now_ms - state.now_ms,
-        fresh=bath.airflow.age_ms == 0 and airflow is not None,
-        stale=airflow is None or stop is None or hood_unread,
-        water_C=hottest_C(bath.water_C, stale_ms),
-        airflow=None if airflow is None else airflow > 0.5,
-        hood_closed=None if hood is None else hood > 0.5,
-        emergency_stop_ok=None if stop is None else stop > 0.5,
-    )
+def _remembered(state: BathState, circuits: tuple[CircuitState, ...], share: BathShare) -> BathState:
+    """Return the bath with its circuits decided, and with whose current flows alone for a while."""
+    alone, until_ms, resume_for = share.alone, share.alone_until_ms, share.resume_for
+    return replace(state, circuits=circuits, alone=alone, alone_until_ms=until_ms, resume_for=resume_for)
 
 
-def _timed(settings: BathSettings, state: BathState, given: BathIn, facts: BathFacts) -> BathState:
-    """Move the purge's clock and the moment of the last current; a break of any kind starts the purge anew."""
-    shut = facts.hood_closed is not False and not facts.stale
-    gap = _gap(settings, facts)
-    air = state.air_since_ms
-    if not (shut and facts.airflow) or gap:
-        air = given.now_ms if shut and facts.airflow else None
-    elif air is None:
-        air = given.now_ms
-    flows = False
-    for reading in given.channels:
-        current = number(reading.current_A, settings.stale_ms)
-        flows = flows or (current is not None and abs(current) >= ZERO_A)
-    current_ms = given.now_ms if flows else state.current_ms
-    if air == state.air_since_ms and current_ms == state.current_ms:
-        return state
-    return replace(state, air_since_ms=air, current_ms=current_ms)
+def _advice(given: BathIn, name: str) -> tuple[Advice, ...]:
+    return tuple(said for target, said in given.advice if target == name)
 
 
-def _gap(settings: BathSettings, facts: BathFacts) -> bool:
-    """Return whether nothing was read for too long before this cycle."""
-    return facts.dt_ms > settings.stale_ms or facts.dt_ms < 0
-
-
-def _after_run(settings: BathSettings, state: BathState, given: BathIn) -> bool:
-    """Return whether gas may still leave cells: not long after the last current, or while a battery is still warm."""
-    if state.current_ms is None:
-        return False
-    if given.now_ms - state.current_ms < settings.after_run_ms:
-        return True
-    hottest = (hottest_C(reading.probes, settings.stale_ms) for reading in given.channels)
-    return any(hot is not None and hot > settings.after_run_probe_C for hot in hottest)
+def _alone(settings: BathSettings, share: BathShare, old: CircuitState, new: CircuitState, now_ms: int) -> BathShare:
+    """Return what the others are told once a circuit started or resumed: for how long it flows alone."""
+    first = old.state is State.IDLE
+    until_ms = now_ms + (settings.alone_ms if first else settings.apart_ms)
+    told = "" if not first and share.resume_for else share.resume_for
+    if until_ms <= share.alone_until_ms:
+        return share if told == share.resume_for else replace(share, resume_for=told)
+    return replace(share, alone=new.name, alone_until_ms=until_ms, resume_for=told)
 
 
 def _judged(
-    settings: BathSettings, state: BathState, view: BathView, events: list[Event]
-) -> tuple[BathState, tuple[Condition, ...]]:
-    """Ask the bath's laws and move its alarms; return what stands, derates with their share."""
-    facts, water = view.facts, settings.laws.water
+    settings: BathSettings, state: BathState, facts: BathFacts, events: list[Event]
+) -> tuple[BathState, Standing]:
+    """Move the water's derate, ask the bath's laws and move its alarms; return what stands."""
+    water = settings.laws.water
     wanted = limits.curve_percent(facts.water_C, water.derate_C, water.hold_C)
     eased = limits.allowed(state.allowed, wanted, facts.now_ms, max(0, facts.dt_ms))
     if eased is not state.allowed:
         state = replace(state, allowed=eased)
-        view = replace(view, state=state)
-    judged = judge(BATH_LAWS, view, settings, state.timers, facts.now_ms, facts.fresh)
+    in_use = any(each.state is State.RUNNING for each in state.circuits)
+    view = BathView(settings, state, facts, in_use, bathfacts.after_run(settings, state, facts))
+    judged = judge(BATH_FAMILIES, view, settings, state.timers, facts.now_ms, facts.fresh)
     if judged.timers != state.timers:
         state = replace(state, timers=judged.timers)
-    if judged.begun or judged.ended:
-        new, raised = alarms.raised(state.alarms, judged.begun, settings.name, facts.now_ms)
-        new, returned = alarms.returned(new, judged.ended, settings.name)
-        events += raised + returned
-        state = replace(state, alarms=new, revision=state.revision + 1)
-    percent = state.allowed.percent
-    standing = tuple(
-        replace(found, allowed_percent=percent) if found.reaction is Reaction.DERATE else found
-        for found in judged.standing
-    )
-    return state, standing
+    lost = next((found.code for found in judged.begun if found.code in FOR_MAINTENANCE), "")
+    if lost:
+        state = replace(state, resume_for=lost)
+    if judged.begun or judged.ended or state.alarms:
+        begun, ended = judged.begun, judged.ended
+        limits_of, hush = settings.laws.alarm, Hush(EXPLAINS)
+        lived = alarms.step(state.alarms, begun, ended, settings.name, facts.now_ms, limits_of, hush, judged.again)
+        if lived.alarms is not state.alarms:
+            state = replace(state, alarms=lived.alarms, revision=state.revision + lived.seen)
+        events += lived.events
+    return state, judged.standing
 
 
-def _share(
-    settings: BathSettings, state: BathState, given: BathIn, facts: BathFacts, standing: tuple[Condition, ...]
-) -> BathShare:
+def _share(settings: BathSettings, state: BathState, given: BathIn, facts: BathFacts, standing: Standing) -> BathShare:
     """Return what every circuit is told of its bath."""
-    aired_ms = 0 if state.air_since_ms is None else given.now_ms - state.air_since_ms
     water = facts.water_C
     latched = any(alarm.latched for alarm in state.alarms)
     return BathShare(
         water_C=Value(water) if water is not None else Value(None, Quality.LOST),
-        purge_left_ms=max(0, settings.purge_ms - aired_ms) if state.air_since_ms is not None else settings.purge_ms,
+        purge_left_ms=bathfacts.purge_left_ms(settings, state, facts.now_ms),
         hood_closed=given.bath.hood_closed is None or facts.hood_closed is True,
         airflow_ok=facts.airflow is True,
         inputs_ok=not facts.stale,
         emergency_stop_ok=facts.emergency_stop_ok is True and not latched,
         reactions=tuple(found for found in standing if found.reaction >= Reaction.DERATE),
+        flow_lost_ms=state.inputs.flow_lost_ms,
+        keep_contactor=inputs.contactors_stay(settings, standing),
+        resume_for=state.resume_for,
+        gas_ok=inputs.gas_ok(settings, state, facts),
+        sisters_K=bathfacts.sisters_K(state),
+        alone=state.alone,
+        alone_until_ms=state.alone_until_ms,
     )
-
-
-def _stand_ins(settings: BathSettings, given: BathIn, facts: BathFacts) -> tuple[float | None, ...]:
-    """Return for each circuit without a valid probe the water plus its sisters' median rise; None elsewhere."""
-    hottest = [hottest_C(reading.probes, settings.stale_ms) for reading in given.channels]
-    if facts.water_C is None or all(hot is not None for hot in hottest):
-        return (None,) * len(hottest)
-    rises = sorted(hot - facts.water_C for hot in hottest if hot is not None)
-    rise = max(0.0, rises[len(rises) // 2]) if rises else 0.0
-    return tuple(facts.water_C + rise if hot is None else None for hot in hottest)
-
-
-def _bath_orders(
-    settings: BathSettings,
-    state: BathState,
-    facts: BathFacts,
-    orders: tuple[Order, ...],
-    standing: tuple[Condition, ...],
-    events: list[Event],
-) -> tuple[tuple[Order, ...], BathState]:
-    """Return the orders for circuits, those to the bath spread over them, and the bath's alarms after its own."""
-    if not orders:
-        return (), state
-    names = {own.name for own in settings.circuits}
-    forward: list[Order] = []
-    for order in orders:
-        if order.target in names:
-            forward.append(order)
-            continue
-        role = order.roles[0] if order.roles else ""
-        data: dict[str, Scalar] = {"order": order.id, "verb": order.verb, "who": order.who, "role": role}
-        code = _refused(settings, state, facts, order, standing)
-        if code is not None:
-            latched = next((alarm.code for alarm in state.alarms if alarm.latched), None)
-            why: dict[str, Scalar] = {
-                "needs": "technician or maintenance",
-                "cause": latched,
-                "most": NOTE_CHARACTERS,
-                "seconds": abs(facts.dt_ms) / 1000.0,
-            }
-            events.append(Event(code, order.target, EventKind.REFUSAL, {**data, **why}))
-            continue
-        data.update({key: value for key, value in order.args.items() if key not in data})
-        events.append(Event(RULES[order.verb].told, order.target, EventKind.ORDER, data))
-        if order.verb == "acknowledge":
-            left = alarms.acknowledged(state.alarms, order.args.get("alarm"))
-            state = replace(state, alarms=left, revision=state.revision + 1)
-        elif order.verb == "reset":
-            state = replace(state, alarms=alarms.reset(state.alarms), revision=state.revision + 1)
-        elif order.verb != "note":
-            forward += [replace(order, target=each.name) for each in state.circuits if _takes(each, order.verb)]
-    return tuple(forward), state
-
-
-def _takes(each: CircuitState, verb: str) -> bool:
-    open_states = (State.RUNNING, State.HELD) if verb == "hold" else (State.RUNNING, State.HELD, State.TRIPPED)
-    return each.state in open_states
-
-
-def _refused(
-    settings: BathSettings, state: BathState, facts: BathFacts, order: Order, standing: tuple[Condition, ...]
-) -> str | None:
-    """Return why an order to the bath is refused, or None."""
-    if order.target != settings.name:
-        return "unknown_target"
-    if order.verb not in BATH_VERBS:
-        return "not_for_a_bath"
-    if order.verb in ("hold", "stop"):
-        return None
-    said, wanted = order.args.get("text"), order.args.get("alarm")
-    if order.verb == "note":
-        return None if note_refusal(said) is None else "no_text"
-    if not {"technician", "maintenance"} & set(order.roles):
-        return "role"
-    if order.verb == "acknowledge":
-        return None if alarms.waits(state.alarms, wanted) else "nothing_new"
-    if _gap(settings, facts):
-        return "late"
-    if not any(alarm.latched for alarm in state.alarms):
-        return "nothing_latched"
-    if any(alarm.latched and not alarm.acknowledged for alarm in state.alarms):
-        return "not_acknowledged"
-    return "cause_stands" if any(found.reaction is Reaction.TRIP for found in standing) else None
-
-
-def _outputs(state: BathState, circuits: list[CircuitState]) -> BathCommand:
-    """Return the bath's outputs: horn on a new alarm of priority 1 or 2, beacon on any open one."""
-    if not state.alarms and not any(each.alarms for each in circuits):
-        return BathCommand(healthy=True)
-    open_alarms = [*state.alarms, *(alarm for each in circuits for alarm in each.alarms)]
-    horn = any(alarm.priority <= 2 and not alarm.acknowledged for alarm in open_alarms)
-    return BathCommand(horn=1 if horn else 0, beacon=True, healthy=True)
 
 
 def _others(blocked: list[str], name: str) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ told (its source is lost) keeps what stood: a reaction ends only by valid readin
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
 
 from controller.core.settings import BathSettings
@@ -19,12 +19,16 @@ V = TypeVar("V")
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What a comparison says now: it holds, it does not, or (None) it cannot be told."""
+    """What a comparison says now: it holds, it does not, or (None) it cannot be told.
+
+    `allowed_A`, `allowed_percent`: what a derate leaves; also where it cannot be told, as it then keeps what stood.
+    """
 
     holds: bool | None
     value: float | None = None
     limit: float | None = None
     allowed_A: float | None = None
+    allowed_percent: float = 100.0
 
 
 CLEAR = Finding(False)
@@ -35,7 +39,10 @@ CANNOT_TELL = Finding(None)
 class Law(Generic[V]):
     """One interlock: its code, what it does, and the comparison `compare(view, active)`.
 
-    `wait_ms(settings)`: how long the comparison must hold; `readings`: in at least how many fresh readings.
+    `wait_ms(settings)`: how long the comparison must hold; `readings`: in at least how many fresh readings;
+    `quiet_ms(settings)`: how long the comparison must be gone before the reaction ends (an input that chatters).
+    `explains`: codes of alarms that follow from this one and are suppressed while it stands, none more urgent than it.
+    `repeat_ms(settings)`: while it stands, its alarm is new again so long after it was last told.
     """
 
     code: str
@@ -44,46 +51,86 @@ class Law(Generic[V]):
     compare: Callable[[V, bool], Finding]
     wait_ms: Callable[[BathSettings], float] | None = None
     readings: int = 1
+    quiet_ms: Callable[[BathSettings], float] | None = None
+    explains: tuple[str, ...] = ()
+    repeat_ms: Callable[[BathSettings], float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Family(Generic[V]):
+    """The laws of one file, and when none of them can begin: `asleep(view)` is cheap, and asked before them.
+
+    Asleep means that no comparison of the family would hold now; a test compares. What reacts or waits is always asked.
+    """
+
+    laws: tuple[Law[V], ...]
+    asleep: Callable[[V], bool]
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """The conditions standing after this cycle, and what began or ended in it."""
+    """The conditions standing after this cycle, and what began or ended in it.
+
+    `again`: those standing whose alarm is told anew after a time, with that time in ms.
+    """
 
     timers: tuple[Timer, ...]
     standing: tuple[Condition, ...]
     begun: tuple[Condition, ...]
     ended: tuple[Condition, ...]
+    again: tuple[tuple[Condition, float], ...] = ()
 
 
 def judge(
-    laws: tuple[Law[V], ...], view: V, settings: BathSettings, timers: tuple[Timer, ...], now_ms: int, fresh: bool
+    families: tuple[Family[V], ...],
+    view: V,
+    settings: BathSettings,
+    timers: tuple[Timer, ...],
+    now_ms: int,
+    fresh: bool,
 ) -> Judged:
     """Compare each law once and move its timer; `fresh` says whether this cycle brought a new reading."""
-    known = {timer.code: timer for timer in timers} if timers else {}
+    known = {timer.code: timer for timer in timers}
     kept: list[Timer] = []
     standing: list[Condition] = []
     begun: list[Condition] = []
     ended: list[Condition] = []
-    for law in laws:
-        old = known.get(law.code)
-        active = old is not None and old.active
-        finding = law.compare(view, active)
-        if old is None and not finding.holds:
+    again: list[tuple[Condition, float]] = []
+    for family in families:
+        if family.asleep(view) and not (known and any(law.code in known for law in family.laws)):
             continue
-        timer = _moved(law, old, finding, settings, now_ms, fresh)
-        condition = Condition(
-            law.code, law.reaction, finding.value, finding.limit, allowed_A=finding.allowed_A, priority=law.priority
-        )
-        if timer is not None:
-            kept.append(timer)
-            if timer.active:
-                standing.append(condition)
-                if not active:
-                    begun.append(condition)
-        if active and (timer is None or not timer.active):
-            ended.append(condition)
-    return Judged(tuple(kept), tuple(standing), tuple(begun), tuple(ended))
+        for law in family.laws:
+            old = known.get(law.code)
+            active = old is not None and old.active
+            finding = law.compare(view, active)
+            if old is None and not finding.holds:
+                continue
+            timer = _moved(law, old, finding, settings, now_ms, fresh)
+            condition = condition_of(law, finding)
+            if timer is not None:
+                kept.append(timer)
+                if timer.active:
+                    standing.append(condition)
+                    if not active:
+                        begun.append(condition)
+                    elif law.repeat_ms is not None:
+                        again.append((condition, law.repeat_ms(settings)))
+            if active and (timer is None or not timer.active):
+                ended.append(condition)
+    return Judged(tuple(kept), tuple(standing), tuple(begun), tuple(ended), tuple(again))
+
+
+def condition_of(law: Law[V], finding: Finding) -> Condition:
+    """Return the condition that a law's finding stands for."""
+    return Condition(
+        law.code,
+        law.reaction,
+        finding.value,
+        finding.limit,
+        finding.allowed_percent,
+        finding.allowed_A,
+        law.priority,
+    )
 
 
 def _moved(
@@ -93,11 +140,21 @@ def _moved(
     if finding.holds is None:
         return old
     if not finding.holds:
-        return None
+        return _quietened(law, old, settings, now_ms)
     since = old.since_ms if old is not None else now_ms
     readings = (old.readings if old is not None else 0) + (1 if fresh else 0)
     if old is not None and old.active:
-        return old
+        return old if old.quiet_ms is None else replace(old, quiet_ms=None)
     wait = law.wait_ms(settings) if law.wait_ms is not None else 0.0
     active = now_ms - since >= wait and readings >= law.readings
     return Timer(law.code, since, readings, active, law.reaction, now_ms if active else 0)
+
+
+def _quietened(law: Law[V], old: Timer | None, settings: BathSettings, now_ms: int) -> Timer | None:
+    """Return what is left of a timer whose cause is gone: an active one waits out its quiet time."""
+    if old is None or not old.active or law.quiet_ms is None:
+        return None
+    since = old.quiet_ms if old.quiet_ms is not None else now_ms
+    if now_ms - since >= law.quiet_ms(settings):
+        return None
+    return replace(old, quiet_ms=since)

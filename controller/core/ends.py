@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from controller.core.facts import Facts, GASSING_mV_PER_K
+from controller.core.facts import Facts
+from controller.core.planned import PlanStep, StepKind
 from controller.core.state import Run
-from controller.core.types import PlanStep, StepKind
+from controller.core.values import GASSING_mV_PER_K
 
 STEADY_SAMPLES = 12
 """The window of a steady end is looked at in twelve parts: fine enough for an hour, little to remember."""

@@ -4,18 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from controller.core.sensors import hottest_C, seen_C
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
-from controller.core.types import CircuitIn, Fit, LinkState, Quality, Value
-
-ZERO_A = 0.3
-"""Below this a reading of current counts as zero: a shunt's offset is some 0.1 A (common practice)."""
-
-LARGEST = 1e15
-"""No quantity here comes near it; what is infinite, or no number at all, fails the comparison with it."""
-
-GASSING_mV_PER_K = 5.5
-"""Volts of a gassing cell fall by this much per kelvin and cell at constant current (Schiffer 2007: 0.06/11 V/K)."""
+from controller.core.types import CircuitIn, Fit, LinkState
+from controller.core.values import ZERO_A, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +17,10 @@ class Facts:
 
     `dt_ms`: since the last cycle; `gap`: too long to integrate over; `fresh`: current was read in this very cycle;
     `stale`: one of current, voltage, output state or read-back set-point is too old or missing;
-    `probe_C`: the hottest valid probe (the water where the circuit has no probe); `hot_C`: the same, else its
-    stand-in; `probe_lost`: no probe of those the map serves is valid.
+    `probe_C`: the hottest valid probe as it is believed (the water where the circuit has no probe); `hot_C`: the same,
+    else its stand-in; `seen_C`: the hottest valid reading of this very cycle, believed or not (a spike filter waits for
+    a second one: whoever gives current back asks this, too); `probe_lost`: none of the circuit's probes is valid (where
+    it has none: the water is not known).
     """
 
     now_ms: int
@@ -47,6 +42,10 @@ class Facts:
     local: bool | None
     fault_code: float | None
     uptime_s: float | None
+    set_voltage_V: float | None = None
+    counter_Ah: float | None = None
+    ripple_percent: float | None = None
+    seen_C: float | None = None
 
     @property
     def zero(self) -> bool:
@@ -54,28 +53,11 @@ class Facts:
         return self.current_A is not None and -ZERO_A < self.current_A < ZERO_A
 
 
-def number(value: Value | None, stale_ms: int) -> float | None:
-    """Return the number of a value that is good and fresh, else None."""
-    if value is None or value.age_ms > stale_ms:
-        return None
-    found = value.number
-    if found is None or not -LARGEST < found < LARGEST:
-        return None
-    return found if value.quality is Quality.GOOD or value.quality is Quality.SUSPECT else None
-
-
-def hottest_C(probes: tuple[Value, ...], stale_ms: int) -> float | None:
-    """Return the highest valid probe, or None."""
-    best = None
-    for probe in probes:
-        found = number(probe, stale_ms)
-        if found is not None and (best is None or found > best):
-            best = found
-    return best
-
-
 def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, cin: CircuitIn) -> Facts:
-    """Turn one circuit's readings into facts; nothing stale or bad passes as a number."""
+    """Turn one circuit's readings into facts; nothing stale or bad passes as a number.
+
+    `state.probes` has seen this cycle's probes already (`sensors.sensed`).
+    """
     reading = cin.reading
     stale_ms = settings.stale_ms
     current = number(reading.current_A, stale_ms)
@@ -84,11 +66,12 @@ def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, 
     output = number(reading.output_on, stale_ms)
     load = state.load
     cells = load.plan.cells * load.batteries if load is not None else 0
-    probe = hottest_C(reading.probes, stale_ms)
-    probe_lost = own.probes > 0 and probe is None
+    probe = hottest_C(state.probes, reading.probes, stale_ms)
+    seen = seen_C(reading.probes, stale_ms)
     water = number(cin.bath.water_C, stale_ms)
     if own.probes == 0:
-        probe = water
+        probe = seen = water
+    probe_lost = probe is None
     hot = probe
     if hot is None:
         hot = cin.stand_in_C if cin.stand_in_C is not None else water
@@ -114,4 +97,8 @@ def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, 
         local=False if reading.local is None else (None if local is None else local > 0.5),
         fault_code=0.0 if reading.fault_code is None else number(reading.fault_code, stale_ms),
         uptime_s=number(reading.uptime_s, stale_ms),
+        set_voltage_V=number(reading.set_voltage_V, stale_ms),
+        counter_Ah=number(reading.counter_Ah, stale_ms),
+        ripple_percent=number(reading.ripple_percent, stale_ms),
+        seen_C=seen,
     )

@@ -2,30 +2,89 @@
 
 from __future__ import annotations
 
-from controller.core.conditions import Law
+from controller.core.conditions import Family, Law
 from controller.core.laws import (
+    advised,
     bath_water,
+    block_ignored,
     charge_cap,
+    contactor,
+    counter,
     current,
     device,
+    dues,
+    earth,
     extraction,
+    first_minutes,
+    flow,
+    flow_step,
+    hands_off,
+    hold_harm,
+    hydrogen,
+    level,
+    link,
     open_string,
     people,
+    power_limited,
     probe,
     probe_loss,
+    probe_moves,
+    probe_sensors,
+    record,
+    ripple,
+    rounds,
+    runaway,
+    set_point,
+    several_hot,
     step_time,
     voltage,
+    zero,
 )
 from controller.core.view import BathView, CircuitView
 
-CIRCUIT_LAWS: tuple[Law[CircuitView], ...] = (
-    *device.LAWS,
-    *current.LAWS,
-    *voltage.LAWS,
-    *open_string.LAWS,
-    *probe.LAWS,
-    *probe_loss.LAWS,
-    *charge_cap.LAWS,
-    *step_time.LAWS,
+CIRCUIT_FAMILIES: tuple[Family[CircuitView], ...] = (
+    hands_off.FAMILY,
+    link.FAMILY,
+    device.FAMILY,
+    set_point.FAMILY,
+    zero.FAMILY,
+    contactor.FAMILY,
+    current.FAMILY,
+    ripple.FAMILY,
+    counter.FAMILY,
+    voltage.FAMILY,
+    open_string.FAMILY,
+    first_minutes.FAMILY,
+    probe.FAMILY,
+    probe_loss.FAMILY,
+    probe_sensors.FAMILY,
+    probe_moves.FAMILY,
+    runaway.FAMILY,
+    charge_cap.FAMILY,
+    step_time.FAMILY,
+    flow_step.FAMILY,
+    hold_harm.FAMILY,
+    dues.FAMILY,
+    advised.FAMILY,
 )
-BATH_LAWS: tuple[Law[BathView], ...] = (*people.LAWS, *extraction.LAWS, *bath_water.LAWS)
+BATH_FAMILIES: tuple[Family[BathView], ...] = (
+    people.FAMILY,
+    extraction.FAMILY,
+    hydrogen.FAMILY,
+    bath_water.FAMILY,
+    several_hot.FAMILY,
+    flow.FAMILY,
+    level.FAMILY,
+    earth.FAMILY,
+    block_ignored.FAMILY,
+    record.FAMILY,
+    rounds.FAMILY,
+    power_limited.FAMILY,
+)
+CIRCUIT_LAWS: tuple[Law[CircuitView], ...] = tuple(law for family in CIRCUIT_FAMILIES for law in family.laws)
+BATH_LAWS: tuple[Law[BathView], ...] = tuple(law for family in BATH_FAMILIES for law in family.laws)
+EXPLAINS: dict[str, tuple[str, ...]] = {
+    **{law.code: law.explains for law in CIRCUIT_LAWS if law.explains},
+    **{law.code: law.explains for law in BATH_LAWS if law.explains},
+}
+"""By code: the alarms that only follow from it."""

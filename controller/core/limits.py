@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from controller.core.planned import Plan, PlanStep, StepKind
 from controller.core.settings import CircuitSettings
 from controller.core.state import Allowed, Run
-from controller.core.types import Condition, Plan, PlanStep, Reaction, StepKind
+from controller.core.types import Condition, Reaction
 
 LEAST_PERCENT = 20.0
 """Allowed at the hold level: a finishing current, at which a battery in a flowing bath cools. Own choice."""
@@ -44,7 +45,8 @@ def smallest_percent(
 ) -> tuple[float, str | None]:
     """Return the smallest derate that stands, in percent of the step's current, and its law's code (None: no derate).
 
-    `percent` is the circuit's own temperature derate, which eases for a while after its law let go.
+    `percent` is the circuit's own temperature derate, which eases for a while after its law let go and is named
+    `probe_derate`; a law that asks for the same share is named before it.
     """
     code = "probe_derate" if percent < 100.0 else None
     for condition in standing:
@@ -53,7 +55,7 @@ def smallest_percent(
         share = condition.allowed_percent
         if condition.allowed_A is not None and step is not None and step.current_A > 0.0:
             share = min(share, 100.0 * condition.allowed_A / step.current_A)
-        if share < percent:
+        if share < 100.0 and share <= percent:
             percent, code = share, condition.code
     return percent, code
 

@@ -1,4 +1,8 @@
-"""The preconditions of orders: each looks at one thing and returns a refusal, or None."""
+"""What decides an order, and the preconditions about the circuit itself: blocks, latches, its load, its use.
+
+Each check looks at one thing and returns a refusal, or None. Those about current stand in `flowchecks`, about batteries
+in `loadchecks`, about lists and what is read by hand in `listchecks`.
+"""
 
 from __future__ import annotations
 
@@ -6,17 +10,48 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from controller.core import alarms
+from controller.core.alarmlife import quiet
 from controller.core.facts import Facts
-from controller.core.sequence import step_of
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import CircuitState
-from controller.core.types import BathShare, Condition, Fit, LinkState, Order, Output, Reaction, Scalar, State, StepKind
-
-CONTINUED_LEAST_V_PER_CELL = 1.8
-CONTINUED_MOST_V_PER_CELL = 2.4
-"""A string whose formation is continued rests between these; Bode's curve gives 1.92 to 2.15 V for 1 to 7 mol/kg."""
+from controller.core.state import Alarm, CircuitState
+from controller.core.types import BathShare, Condition, Order, Reaction, Scalar, State
+from controller.core.values import LARGEST
 
 NOTE_CHARACTERS = 500
+SHELVE_MINUTES = (15, 60, 240)
+"""How long an alarm may be shelved (own choice: a coffee, a walk, half a shift)."""
+
+MAINTENANCE_RESETS = frozenset(
+    {
+        "foreign_master",
+        "output_stuck",
+        "current_though_off",
+        "not_obeyed",
+        "earth_trip",
+        "hydrogen_trip",
+        "emergency_stop",
+        "contactor_welded",
+        "hands_off",
+    }
+)
+"""Trips after which somebody who knows the plant's electrics must have looked: only maintenance resets them."""
+
+RAISES_ENERGY = frozenset(
+    {
+        "start",
+        "resume",
+        "reset",
+        "unblock",
+        "done",
+        "skip",
+        "extend",
+        "change-count",
+        "in-use",
+        "bench",
+        "permit",
+    }
+)
+"""Verbs that can let current flow, now or later: see `raises_energy`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +64,10 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """One order and all that decides it. `standing`: the circuit's own conditions of this cycle and the bath's."""
+    """One order and all that decides it. `standing`: the circuit's own conditions of this cycle and the bath's.
+
+    `contactor`: whether it reads as closed (None: not read).
+    """
 
     settings: BathSettings
     own: CircuitSettings
@@ -38,20 +76,43 @@ class Ask:
     bath: BathShare
     standing: tuple[Condition, ...]
     order: Order
+    contactor: bool | None = None
 
 
 Check = Callable[[Ask], Refusal | None]
-
-RAISES_ENERGY = frozenset({"start", "resume", "reset", "unblock", "done"})
-"""Verbs that can let current flow, now or later: see `raises_energy`."""
 
 
 def raises_energy(verb: str, args: Mapping[str, Scalar]) -> bool:
     """Return whether an order can let current flow, now or later.
 
-    `done` of an item of the start list lets nothing flow by itself; `done` of a step's task does.
+    `done` of an item of the start list or the meter walk lets nothing flow by itself; `done` of a step's task does.
     """
-    return verb in RAISES_ENERGY and not (verb == "done" and "item" in args)
+    return verb in RAISES_ENERGY and not (verb == "done" and ("item" in args or "walk" in args))
+
+
+def text_of(args: Mapping[str, Scalar], key: str) -> str:
+    """Return an argument's words without spaces around them; no text at all is none."""
+    said = args.get(key)
+    return said.strip() if isinstance(said, str) else ""
+
+
+def whole_of(args: Mapping[str, Scalar], key: str) -> int | None:
+    """Return an argument that is a whole number, else None."""
+    said = args.get(key)
+    return said if isinstance(said, int) and not isinstance(said, bool) else None
+
+
+def amount_of(args: Mapping[str, Scalar], key: str) -> float | None:
+    """Return an argument that is a finite number, else None."""
+    said = args.get(key)
+    if isinstance(said, bool) or not isinstance(said, int | float) or not -LARGEST < said < LARGEST:
+        return None
+    return float(said)
+
+
+def engineer_with_reason(ask: Ask) -> bool:
+    """Return whether the engineer gives this order and says why."""
+    return "engineer" in ask.order.roles and bool(text_of(ask.order.args, "reason"))
 
 
 def in_time(ask: Ask) -> Refusal | None:
@@ -61,9 +122,19 @@ def in_time(ask: Ask) -> Refusal | None:
     return None
 
 
+def has_reason(ask: Ask) -> Refusal | None:
+    """Refuse an order that must say why and does not."""
+    return None if text_of(ask.order.args, "reason") else Refusal("reason", {})
+
+
 def not_blocked(ask: Ask) -> Refusal | None:
     """Refuse while a person works on the string."""
     return Refusal("blocked", {"by": ask.state.blocked_by}) if ask.state.blocked_by else None
+
+
+def blocked(ask: Ask) -> Refusal | None:
+    """Refuse what hands do at the string before it is blocked."""
+    return None if ask.state.blocked_by else Refusal("block_first", {})
 
 
 def may_unblock(ask: Ask) -> Refusal | None:
@@ -72,7 +143,7 @@ def may_unblock(ask: Ask) -> Refusal | None:
         return Refusal("not_blocked", {})
     if ask.order.who == ask.state.blocked_by:
         return None
-    if "maintenance" in ask.order.roles and ask.order.args.get("reason"):
+    if "maintenance" in ask.order.roles and text_of(ask.order.args, "reason"):
         return None
     return Refusal("blocked_by_another", {"by": ask.state.blocked_by})
 
@@ -85,82 +156,86 @@ def no_latch(ask: Ask) -> Refusal | None:
     return None
 
 
-def has_latch(ask: Ask) -> Refusal | None:
-    """Refuse a reset where nothing is latched."""
-    return None if any(alarm.latched for alarm in ask.state.alarms) else Refusal("nothing_latched", {})
-
-
 def has_alarm(ask: Ask) -> Refusal | None:
     """Refuse to acknowledge where nothing waits for it."""
     return None if alarms.waits(ask.state.alarms, ask.order.args.get("alarm")) else Refusal("nothing_new", {})
 
 
-def all_acknowledged(ask: Ask) -> Refusal | None:
-    """Refuse a reset before a person acknowledged what tripped."""
-    for alarm in ask.state.alarms:
-        if alarm.latched and not alarm.acknowledged:
+def reset_refusal(found: tuple[Alarm, ...], settings: BathSettings, order: Order) -> Refusal | None:
+    """Refuse a reset where nothing is latched, before a person saw what tripped, and to whom it does not belong."""
+    latched = [alarm for alarm in found if alarm.latched]
+    if not latched:
+        return Refusal("nothing_latched", {})
+    for alarm in latched:
+        # A silent one only repeats, or follows from, an alarm that was told: that one has to be acknowledged.
+        if not alarm.acknowledged and not quiet(alarm):
             return Refusal("not_acknowledged", {"cause": alarm.code})
+    for alarm in latched:
+        if alarm.code in MAINTENANCE_RESETS and not knows_the_plant(settings, order):
+            return Refusal("maintenance_reset", {"cause": alarm.code})
     return None
+
+
+def knows_the_plant(settings: BathSettings, order: Order) -> bool:
+    """Return whether maintenance gives this order, or a person whom the bath file names for it."""
+    return "maintenance" in order.roles or order.who in settings.resets_by
+
+
+def may_reset(ask: Ask) -> Refusal | None:
+    """Refuse a reset that comes too early, or from somebody whose it is not."""
+    return reset_refusal(ask.state.alarms, ask.settings, ask.order)
 
 
 def trip_cause_gone(ask: Ask) -> Refusal | None:
     """Refuse a reset while a trip's cause stands."""
-    for condition in ask.standing:
+    return tripped_refusal(ask.standing)
+
+
+def tripped_refusal(standing: tuple[Condition, ...]) -> Refusal | None:
+    """Refuse while the cause of a trip stands."""
+    for condition in standing:
         if condition.reaction is Reaction.TRIP:
             return Refusal("cause_stands", {"cause": condition.code})
     return None
 
 
-def cause_gone(ask: Ask) -> Refusal | None:
-    """Refuse current while anything that holds or trips stands."""
-    for condition in ask.standing:
-        if condition.reaction >= Reaction.HOLD:
-            return Refusal("cause_stands", {"cause": condition.code})
-    return None
+def shelve_refusal(found: tuple[Alarm, ...], args: Mapping[str, Scalar]) -> Refusal | None:
+    """Refuse to shelve what is not there, what is urgent or latched, for any other time, or without a reason."""
+    code = text_of(args, "alarm")
+    if not any(each.code == code for each in found):
+        return Refusal("no_alarm", {"alarm": code})
+    if not alarms.may_shelve(found, code):
+        return Refusal("not_shelvable", {"cause": code})
+    if whole_of(args, "minutes") not in SHELVE_MINUTES:
+        return Refusal("shelve_minutes", {})
+    return None if text_of(args, "reason") else Refusal("reason", {})
 
 
-def read(ask: Ask) -> Refusal | None:
-    """Refuse current where the rectifier's values are not fresh."""
-    facts = ask.facts
-    if facts.stale or not facts.fresh or facts.link is not LinkState.UP:
-        return Refusal("not_read", {"link": facts.link.value})
-    return None
+def may_shelve(ask: Ask) -> Refusal | None:
+    """Refuse to shelve what must be heard."""
+    return shelve_refusal(ask.state.alarms, ask.order.args)
 
 
-def right_device(ask: Ask) -> Refusal | None:
-    """Refuse a device that is not the map's, or was not compared with it yet."""
-    return None if ask.facts.fit is Fit.OK else Refusal("device", {"fit": ask.facts.fit.value})
+def unshelve_refusal(found: tuple[Alarm, ...], args: Mapping[str, Scalar]) -> Refusal | None:
+    """Refuse to take back an alarm that is not shelved."""
+    code = text_of(args, "alarm")
+    shelved = any(each.code == code and each.shelved_until_ms is not None for each in found)
+    return None if shelved else Refusal("not_shelved", {"alarm": code})
 
 
-def bath_shut_and_aired(ask: Ask) -> Refusal | None:
-    """Refuse while the bath is open, not aired, not purged, stopped in emergency, or not known."""
-    bath = ask.bath
-    if not bath.inputs_ok:
-        return Refusal("inputs_unknown", {})
-    if not bath.emergency_stop_ok:
-        return Refusal("emergency_stop", {})
-    if not bath.hood_closed:
-        return Refusal("hood_open", {})
-    if not bath.airflow_ok:
-        return Refusal("no_airflow", {})
-    if bath.purge_left_ms > 0:
-        return Refusal("unpurged", {"minutes": bath.purge_left_ms / 60_000.0})
-    return None
-
-
-def neighbours_told(ask: Ask) -> Refusal | None:
-    """Refuse until each person who blocked a circuit under this hood was told, named in `told`."""
-    told = str(ask.order.args.get("told") or "").replace(",", " ").split()
-    for neighbour in ask.bath.blocked:
-        name = neighbour.split(" ", 1)[0]
-        if name.lower() not in (word.lower() for word in told):
-            return Refusal("neighbour_blocked", {"neighbour": neighbour, "name": name})
-    return None
+def is_shelved(ask: Ask) -> Refusal | None:
+    """Refuse to take back an alarm that is not shelved."""
+    return unshelve_refusal(ask.state.alarms, ask.order.args)
 
 
 def loaded(ask: Ask) -> Refusal | None:
     """Refuse where no batteries are on the list."""
     return None if ask.state.load is not None else Refusal("not_loaded", {})
+
+
+def not_loaded(ask: Ask) -> Refusal | None:
+    """Refuse where batteries are on the list already."""
+    return Refusal("loaded_already", {"batch": ask.state.load.batch}) if ask.state.load is not None else None
 
 
 def something_to_unload(ask: Ask) -> Refusal | None:
@@ -170,179 +245,24 @@ def something_to_unload(ask: Ask) -> Refusal | None:
     return None
 
 
-def not_stuck(ask: Ask) -> Refusal | None:
-    """Refuse current from a rectifier that ignores its off."""
-    return Refusal("stuck", {}) if ask.state.output is Output.STUCK else None
+def in_use(ask: Ask) -> Refusal | None:
+    """Refuse on a circuit that maintenance took out of use."""
+    return Refusal("out_of_use", {"reason": ask.state.out_of_use}) if ask.state.out_of_use else None
 
 
-def not_loaded(ask: Ask) -> Refusal | None:
-    """Refuse to load twice."""
-    return Refusal("loaded_already", {"batch": ask.state.load.batch}) if ask.state.load is not None else None
+def out_of_use(ask: Ask) -> Refusal | None:
+    """Refuse what belongs to a circuit out of use on one that is in use."""
+    return None if ask.state.out_of_use else Refusal("in_use", {})
 
 
-def count_fits(ask: Ask) -> Refusal | None:
-    """Refuse a load list that does not fill the circuit's places with batteries and links."""
-    load, places = ask.order.load, ask.own.places
-    if load is None:
-        return Refusal("no_load_list", {})
-    said = ask.order.args.get("links") or 0
-    links = int(said) if str(said).isdecimal() and len(str(said)) <= 4 else None
-    if links is None or load.batteries < 1 or load.batteries + links != places:
-        return Refusal("count", {"batteries": load.batteries, "links": said, "places": places})
-    return None
+def leads_off(ask: Ask) -> Refusal | None:
+    """Refuse the bench before a block said that no string is connected: a fresh one shows 0 V."""
+    return None if ask.state.leads_off else Refusal("leads_on", {})
 
 
-def profile_fits(ask: Ask) -> Refusal | None:
-    """Refuse a profile past the circuit's own current or voltage, or one that discharges where the channel cannot."""
-    load, own = ask.order.load, ask.own
-    if load is None:
-        return Refusal("no_load_list", {})
-    cells = load.plan.cells * load.batteries
-    for step in load.plan.steps:
-        if step.kind is StepKind.REST:
-            continue
-        if step.kind is StepKind.DISCHARGE and not own.can_discharge:
-            return Refusal("no_discharge", {"step": step.number})
-        if step.current_A > own.current_max_A:
-            return Refusal(
-                "profile_current", {"step": step.number, "value": step.current_A, "limit": own.current_max_A}
-            )
-        if min(step.current_A, step.restart_current_A) < own.current_min_A:
-            return Refusal("profile_least", {"step": step.number, "limit": own.current_min_A})
-        volts = step.voltage_V_per_cell * cells
-        if volts > own.voltage_max_V:
-            return Refusal("profile_voltage", {"step": step.number, "value": volts, "limit": own.voltage_max_V})
-    return None
-
-
-def soaked(ask: Ask) -> Refusal | None:
-    """Refuse outside the soak: its minimum from the last battery filled, its maximum from the first."""
-    load, now_ms = ask.state.load, ask.facts.now_ms
-    if load is None or not load.fresh:
-        return None
-    left = load.plan.soak_min_ms - (now_ms - load.last_filled_ms)
-    if left > 0:
-        return Refusal("soak_short", {"minutes": left / 60_000.0})
-    most = load.plan.soak_max_ms
-    late = most is not None and now_ms - load.first_filled_ms > most
-    if late and load.plan.late_start == "engineer" and not _engineer_with_reason(ask):
-        return Refusal("soak_long", {"minutes": (now_ms - load.first_filled_ms) / 60_000.0})
-    return None
-
-
-def cool_enough(ask: Ask) -> Refusal | None:
-    """Refuse a start above the profile's start temperature, or without a temperature."""
-    load, hot = ask.state.load, ask.facts.probe_C
-    limit = load.plan.start_below_C if load is not None else None
-    if limit is None:
-        return None
-    if hot is None:
-        return Refusal("no_temperature", {})
-    return Refusal("too_hot", {"value": hot, "limit": limit}) if hot > limit else None
-
-
-def string_volts(ask: Ask) -> Refusal | None:
-    """Refuse string volts at zero current that do not fit the load list.
-
-    A fresh string stands near the plant's own fresh volts; a formed battery in it adds or takes some 12.7 V.
-    """
-    load, volts = ask.state.load, ask.facts.voltage_V
-    if load is None or volts is None or not ask.facts.zero:
-        return Refusal("not_read", {"link": ask.facts.link.value})
-    if load.fresh:
-        away = abs(volts - ask.settings.fresh_V)
-        if away <= ask.settings.fresh_scatter_V:
-            return None
-        expected, scatter = ask.settings.fresh_V, ask.settings.fresh_scatter_V
-    else:
-        cells = load.plan.cells * load.batteries
-        least, most = CONTINUED_LEAST_V_PER_CELL * cells, CONTINUED_MOST_V_PER_CELL * cells
-        if least <= volts <= most:
-            return None
-        expected, scatter = (least + most) / 2.0, (most - least) / 2.0
-    return Refusal("string_volts", {"value": volts, "expected": expected, "scatter": scatter})
-
-
-def cooled_down(ask: Ask) -> Refusal | None:
-    """Refuse to unload in the cool-down without a reason."""
-    run = ask.state.run
-    if run is None or run.end_ms is None or ask.order.args.get("reason"):
-        return None
-    left = ask.settings.after_run_ms - (ask.facts.now_ms - run.end_ms)
-    if left > 0:
-        return Refusal("cool_down", {"minutes": left / 60_000.0})
-    hot = ask.facts.hot_C
-    if hot is None or hot > ask.settings.after_run_probe_C:
-        return Refusal("still_hot", {"value": hot, "limit": ask.settings.after_run_probe_C})
-    return None
-
-
-def step_stands(ask: Ask) -> Refusal | None:
-    """Refuse `done` that names a step other than the one that stands: the person looked before it changed."""
-    run, load = ask.state.run, ask.state.load
-    if "step" not in ask.order.args or run is None or load is None:
-        return None
-    named = ask.order.args["step"]
-    stands = not isinstance(named, bool) and named == step_of(load.plan, run).number
-    return None if stands else Refusal("changed", {})
-
-
-def waits_for_done(ask: Ask) -> Refusal | None:
-    """Refuse `done` where no step waits for it."""
-    run, load = ask.state.run, ask.state.load
-    if run is None or load is None or not step_of(load.plan, run).ends.order:
-        return Refusal("nothing_to_do", {})
-    return None
-
-
-def within_resume_limit(ask: Ask) -> Refusal | None:
-    """Refuse past the step's resume limit, but the engineer with a reason (a named deviation)."""
-    run, load = ask.state.run, ask.state.load
-    if run is None or load is None or ask.state.state is not State.HELD or run.interruption is None:
-        return None
-    held_ms = ask.facts.now_ms - run.interruption.since_ms
-    limit_ms = step_of(load.plan, run).resume_within_ms
-    if held_ms <= limit_ms or _engineer_with_reason(ask):
-        return None
-    return Refusal("past_resume_limit", {"minutes": held_ms / 60_000.0, "limit": limit_ms / 60_000.0})
-
-
-def item_of(ask: Ask) -> int | None:
-    """Return the number of the start list's item that an order means, or None where there is no such item."""
-    item = ask.order.args.get("item")
-    if isinstance(item, bool) or not isinstance(item, int) or not 1 <= item <= len(ask.settings.start_items):
-        return None
-    return item
-
-
-def item_known(ask: Ask) -> Refusal | None:
-    """Refuse to tick what is not on the start list."""
-    if item_of(ask) is not None:
-        return None
-    return Refusal("no_item", {"item": ask.order.args.get("item"), "items": len(ask.settings.start_items)})
-
-
-def answered(ask: Ask) -> Refusal | None:
-    """Refuse an item that is neither found right nor, with a reason, wrong."""
-    ok = ask.order.args.get("ok")
-    if ok is True or (ok is False and str(ask.order.args.get("reason") or "").strip()):
-        return None
-    return Refusal("no_reason", {"item": ask.order.args.get("item")})
-
-
-def start_list_done(ask: Ask) -> Refusal | None:
-    """Refuse a start before each item of the start list was found right, not long ago."""
-    ticks = {tick.item: tick for tick in ask.state.ticks}
-    for item in range(1, len(ask.settings.start_items) + 1):
-        tick = ticks.get(item)
-        if tick is None:
-            return Refusal("start_list", {"item": item})
-        if not tick.ok:
-            return Refusal("start_list_refused", {"item": item, "by": tick.who, "reason": tick.reason})
-        age_ms = ask.facts.now_ms - tick.at_ms
-        if not 0 <= age_ms <= ask.settings.tick_stale_ms:
-            return Refusal("start_list_stale", {"item": item, "minutes": age_ms / 60_000.0})
-    return None
+def has_contactor(ask: Ask) -> Refusal | None:
+    """Refuse the inspection of a contactor that is not there."""
+    return None if ask.own.has_contactor else Refusal("no_contactor", {})
 
 
 def note_refusal(text: Scalar) -> Refusal | None:
@@ -354,7 +274,3 @@ def note_refusal(text: Scalar) -> Refusal | None:
 def has_text(ask: Ask) -> Refusal | None:
     """Refuse a note that says nothing."""
     return note_refusal(ask.order.args.get("text"))
-
-
-def _engineer_with_reason(ask: Ask) -> bool:
-    return "engineer" in ask.order.roles and bool(ask.order.args.get("reason"))

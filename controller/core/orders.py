@@ -1,35 +1,47 @@
-"""What a person may ask: each order's roles, states, preconditions and effect in one table.
+"""What a person may ask of a circuit: each order's roles, states, preconditions and effect in one table.
 
-An order is accepted, or refused with a code and its data; words for the codes are the catalogue's.
+An order is accepted, or refused with a code and its data; words for the codes are the catalogue's. Orders to a whole
+bath have their own table in `bathorders`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
-from controller.core import alarms, moves
+from controller.core import alarms
+from controller.core import flowchecks as flow
+from controller.core import listchecks as lists
+from controller.core import loadchecks as batteries
 from controller.core import orderchecks as check
-from controller.core.counters import count
+from controller.core import ordereffects as effect
+from controller.core.changed import changed
 from controller.core.orderchecks import Ask, Check, Refusal
-from controller.core.state import CircuitState, Counters, Tick
-from controller.core.table import Cause
+from controller.core.state import CircuitState
 from controller.core.types import Event, EventKind, Order, Scalar, State
 
 ANYBODY: tuple[str, ...] = ()
 TECHNICIAN = ("technician",)
 TECHNICIAN_OR_MAINTENANCE = ("technician", "maintenance")
 TECHNICIAN_OR_ENGINEER = ("technician", "engineer")
+ENGINEER = ("engineer",)
+MAINTENANCE = ("maintenance",)
+QUALITY = ("quality",)
 
 KNOWN = tuple(state for state in State if state is not State.UNKNOWN)
 OPEN = (State.RUNNING, State.HELD, State.TRIPPED)
+ENDED = (State.COMPLETE, State.STOPPED)
+
+
+def _tells_nothing(_: Ask) -> Mapping[str, Scalar]:
+    return {}
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
     """One verb: who may (empty: all who may attach), in which states (empty: in all), what must hold, what it does.
 
-    `told`: the code of the event that accepts it.
+    `told`: the code of the event that accepts it; `tells`: what that event says beside the order's own arguments.
     """
 
     roles: tuple[str, ...]
@@ -39,146 +51,165 @@ class Rule:
     reads_back: bool = False
     ignores_revision: bool = False
     told: str = "accepted"
-
-
-def _load(ask: Ask) -> CircuitState:
-    return replace(ask.state, load=ask.order.load, ticks=(), revision=ask.state.revision + 1)
-
-
-def _unload(ask: Ask) -> CircuitState:
-    return moves.unloaded(ask.state, ask.facts.now_ms)
-
-
-def _start(ask: Ask) -> CircuitState:
-    state = moves.started(ask.state, ask.order.who, ask.facts.now_ms)
-    run = state.run
-    # The reading at zero before the first current is where the first trapezoid begins.
-    counters = count(Counters(), ask.facts, ask.settings.stale_ms)
-    return state if run is None else replace(state, run=replace(run, counters=counters))
-
-
-def _hold(ask: Ask) -> CircuitState:
-    return moves.interrupted(ask.state, Cause.HOLD, "order", ask.facts.now_ms)
-
-
-def _resume(ask: Ask) -> CircuitState:
-    return moves.resumed(ask.state, ask.facts.now_ms, by_rule=False)
-
-
-def _stop(ask: Ask) -> CircuitState:
-    return moves.ended(ask.state, Cause.STOP, ask.facts.now_ms)
-
-
-def _done(ask: Ask) -> CircuitState:
-    run = ask.state.run
-    return ask.state if run is None else replace(ask.state, run=replace(run, done=True))
-
-
-def _tick(ask: Ask) -> CircuitState:
-    """Return the circuit with what a person found of one item; the newest word on an item counts.
-
-    It is no change of state: whoever ticks the next item has not seen another circuit meanwhile.
-    """
-    item, args = check.item_of(ask), ask.order.args
-    if item is None:
-        return ask.state
-    ok = args.get("ok") is True
-    reason = "" if ok else str(args.get("reason") or "")
-    kept = [tick for tick in ask.state.ticks if tick.item != item]
-    kept.append(Tick(item, ok, ask.order.who, ask.facts.now_ms, reason))
-    ticks = tuple(sorted(kept, key=lambda tick: tick.item))
-    return replace(ask.state, ticks=ticks)
-
-
-def _nothing(ask: Ask) -> CircuitState:
-    return ask.state
-
-
-def _acknowledge(ask: Ask) -> CircuitState:
-    left = alarms.acknowledged(ask.state.alarms, ask.order.args.get("alarm"))
-    return replace(ask.state, alarms=left, revision=ask.state.revision + 1)
-
-
-def _reset(ask: Ask) -> CircuitState:
-    state = replace(ask.state, alarms=alarms.reset(ask.state.alarms), revision=ask.state.revision + 1)
-    open_run = state.run is not None and state.run.end_ms is None
-    return moves.moved(state, Cause.RESET_OPEN if open_run else Cause.RESET_IDLE, ask.facts.now_ms)
-
-
-def _block(ask: Ask) -> CircuitState:
-    now_ms = ask.facts.now_ms
-    state = ask.state
-    if state.state is State.RUNNING or (state.run is not None and state.run.interruption is not None):
-        state = moves.interrupted(state, Cause.HOLD, "block", now_ms)
-    return replace(state, blocked_by=ask.order.who, blocked_ms=now_ms, revision=state.revision + 1)
-
-
-def _unblock(ask: Ask) -> CircuitState:
-    return replace(ask.state, blocked_by="", blocked_ms=0, revision=ask.state.revision + 1)
+    tells: Callable[[Ask], Mapping[str, Scalar]] = _tells_nothing
 
 
 MAY_FLOW: tuple[Check, ...] = (
     check.not_blocked,
     check.no_latch,
-    check.read,
-    check.right_device,
-    check.not_stuck,
-    check.bath_shut_and_aired,
-    check.cause_gone,
-    check.neighbours_told,
+    flow.read,
+    flow.right_device,
+    flow.not_stuck,
+    flow.bath_shut_and_aired,
+    flow.cause_gone,
+    flow.neighbours_told,
+    flow.flows_alone,
 )
 
 RULES: dict[str, Rule] = {
     "load": Rule(
         TECHNICIAN,
         (State.IDLE,),
-        (check.not_blocked, check.no_latch, check.not_loaded, check.count_fits, check.profile_fits),
-        _load,
+        (
+            check.in_use,
+            check.not_blocked,
+            check.no_latch,
+            check.not_loaded,
+            batteries.count_fits,
+            batteries.profile_fits,
+            batteries.battery_fits,
+            batteries.follows_on,
+        ),
+        effect.load,
     ),
     "unload": Rule(
         TECHNICIAN,
-        (State.IDLE, State.COMPLETE, State.STOPPED),
-        (check.something_to_unload, check.no_latch, check.cooled_down),
-        _unload,
+        (State.IDLE, *ENDED),
+        (check.something_to_unload, check.no_latch, flow.cooled_down),
+        effect.unload,
     ),
     "start": Rule(
         TECHNICIAN_OR_ENGINEER,
         (State.IDLE,),
-        (check.loaded, *MAY_FLOW, check.soaked, check.cool_enough, check.string_volts, check.start_list_done),
-        _start,
+        (
+            check.loaded,
+            check.in_use,
+            *MAY_FLOW,
+            flow.soaked,
+            flow.cool_enough,
+            flow.string_volts,
+            lists.start_list_done,
+        ),
+        effect.start,
         reads_back=True,
     ),
-    "hold": Rule(ANYBODY, (State.RUNNING, State.HELD), (), _hold, reads_back=True, ignores_revision=True),
+    "hold": Rule(ANYBODY, (State.RUNNING, State.HELD), (), effect.hold, reads_back=True, ignores_revision=True),
     "resume": Rule(
-        TECHNICIAN_OR_ENGINEER,
+        (*TECHNICIAN_OR_ENGINEER, *MAINTENANCE),
         (State.HELD,),
-        (*MAY_FLOW, check.within_resume_limit),
-        _resume,
+        (flow.resume_is_yours, *MAY_FLOW, flow.within_resume_limit, lists.walk_right),
+        effect.resume,
         reads_back=True,
     ),
-    "stop": Rule(ANYBODY, OPEN, (), _stop, reads_back=True, ignores_revision=True),
-    "done": Rule(TECHNICIAN, (State.RUNNING,), (check.step_stands, check.waits_for_done), _done),
-    "acknowledge": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.has_alarm,), _acknowledge),
+    "stop": Rule(ANYBODY, OPEN, (), effect.stop, reads_back=True, ignores_revision=True),
+    "done": Rule(TECHNICIAN, (State.RUNNING,), (flow.step_stands, flow.waits_for_done), effect.done),
+    "skip": Rule(
+        ENGINEER,
+        (State.RUNNING, State.HELD),
+        (check.has_reason, flow.step_stands, flow.has_next),
+        effect.skip,
+        told="skipped",
+        tells=effect.tells_skip,
+    ),
+    "extend": Rule(
+        TECHNICIAN, (State.RUNNING,), (flow.step_stands, flow.extends_enough), effect.extend, told="extended"
+    ),
+    "change-count": Rule(
+        TECHNICIAN,
+        (State.HELD,),
+        (check.blocked, flow.dead, batteries.recount_fits),
+        effect.recount,
+        told="recounted",
+        tells=effect.tells_count,
+    ),
+    "acknowledge": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.has_alarm,), effect.acknowledge),
     "reset": Rule(
         TECHNICIAN_OR_MAINTENANCE,
         KNOWN,
-        (check.not_blocked, check.has_latch, check.all_acknowledged, check.trip_cause_gone),
-        _reset,
+        (check.not_blocked, check.may_reset, check.trip_cause_gone),
+        effect.reset,
     ),
-    "block": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.not_blocked,), _block, reads_back=True),
-    "unblock": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.may_unblock,), _unblock),
-    "note": Rule(ANYBODY, (), (check.has_text,), _nothing, ignores_revision=True, told="note"),
+    "shelve": Rule(TECHNICIAN, (), (check.may_shelve,), effect.shelve, told="shelved"),
+    "unshelve": Rule(TECHNICIAN, (), (check.is_shelved,), effect.unshelve, told="unshelved"),
+    "block": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.not_blocked,), effect.block, reads_back=True),
+    "unblock": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.may_unblock,), effect.unblock, tells=effect.tells_blocker),
+    "reading": Rule(
+        TECHNICIAN,
+        (),
+        (check.loaded, lists.at_a_place, lists.reading_said, lists.mixed),
+        effect.reading,
+        ignores_revision=True,
+        told="reading",
+        tells=effect.tells_reading,
+    ),
+    "added": Rule(
+        TECHNICIAN,
+        (*OPEN, *ENDED),
+        (check.loaded, lists.run_there, lists.at_a_place, lists.added_said),
+        effect.added,
+        ignores_revision=True,
+        told="added",
+    ),
+    "out-of-use": Rule(
+        MAINTENANCE,
+        (State.IDLE,),
+        (check.in_use, check.not_loaded, check.has_reason),
+        effect.out_of_use,
+        told="put_out",
+    ),
+    "in-use": Rule(MAINTENANCE, (State.IDLE,), (check.out_of_use, check.not_blocked), effect.in_use),
+    "bench": Rule(
+        MAINTENANCE,
+        (State.IDLE,),
+        (check.out_of_use, check.not_loaded, check.leads_off, *MAY_FLOW),
+        effect.nothing,
+    ),
+    "inspected": Rule(MAINTENANCE, (), (check.has_contactor,), effect.inspected),
+    "sign-off": Rule(QUALITY, ENDED, (check.loaded, batteries.outcomes_said), effect.nothing, told="signed_off"),
+    "note": Rule(ANYBODY, (), (check.has_text,), effect.nothing, ignores_revision=True, told="note"),
 }
 
-TICK = Rule(TECHNICIAN, (State.IDLE,), (check.not_blocked, check.loaded, check.item_known, check.answered), _tick)
+TICK = Rule(
+    TECHNICIAN,
+    (State.IDLE,),
+    (check.not_blocked, check.loaded, lists.item_known, lists.answered),
+    effect.tick,
+    tells=effect.tells_item,
+)
 """`done` of an item of the start list."""
 
-BATH_VERBS = ("hold", "stop", "acknowledge", "reset", "note")
+WALK = Rule(
+    TECHNICIAN,
+    (State.HELD,),
+    (check.blocked, flow.dead, lists.walk_open, lists.answered),
+    effect.walk,
+    tells=effect.tells_walk,
+)
+"""`done` of an item of the meter walk."""
+
+TRIAL = Rule(ENGINEER, (State.IDLE,), (check.has_reason, *RULES["load"].checks), effect.load)
+"""`load` of an engineer's trial run."""
 
 
 def rule_of(order: Order) -> Rule | None:
     """Return what holds for an order, or None where there is no such verb."""
-    return TICK if order.verb == "done" and "item" in order.args else RULES.get(order.verb)
+    if order.verb == "done" and "item" in order.args:
+        return TICK
+    if order.verb == "done" and "walk" in order.args:
+        return WALK
+    if order.verb == "load" and (order.args.get("trial") or (order.load is not None and order.load.trial)):
+        return TRIAL
+    return RULES.get(order.verb)
 
 
 def refusal_of(ask: Ask) -> Refusal | None:
@@ -203,30 +234,40 @@ def refusal_of(ask: Ask) -> Refusal | None:
     return None
 
 
+def answer_data(order: Order, rule_roles: tuple[str, ...]) -> dict[str, Scalar]:
+    """Return what every answer's event carries: the order, who gave it as what, and its own arguments beside that."""
+    role = next((role for role in rule_roles if role in order.roles), order.roles[0] if order.roles else "")
+    data: dict[str, Scalar] = {"order": order.id, "verb": order.verb, "who": order.who, "role": role}
+    data.update({key: value for key, value in order.args.items() if key not in data})
+    return data
+
+
 def given(ask: Ask) -> tuple[CircuitState, Event]:
     """Return the circuit's state after an order, and the event that accepts or refuses it."""
     order = ask.order
-    data: dict[str, Scalar] = {
-        "order": order.id,
-        "verb": order.verb,
-        "who": order.who,
-        "role": _role(order.roles, order.verb),
-    }
-    data.update({key: value for key, value in order.args.items() if key not in data})
-    item = check.item_of(ask)
-    if item is not None:
-        data["item_text"] = ask.settings.start_items[item - 1]
     rule, refusal = rule_of(order), refusal_of(ask)
+    data = answer_data(order, rule.roles if rule is not None else ANYBODY)
+    if rule is not None:
+        data.update(rule.tells(ask))
     if rule is None or refusal is not None:
         refusal = refusal or Refusal("unknown_verb", {})
         return ask.state, Event(refusal.code, order.target, EventKind.REFUSAL, {**data, **refusal.data})
     state = rule.effect(ask)
     if rule.reads_back:
-        state = replace(state, pending=(*state.pending, (order.id, order.verb)))
+        state = changed(state, pending=(*state.pending, (order.id, order.verb)))
     return state, Event(rule.told, order.target, EventKind.ORDER, data)
 
 
-def start_list(ask: Ask) -> list[Event]:
+def after(ask: Ask, new: CircuitState) -> list[Event]:
+    """Return what else an accepted order tells: a start its list, a shelf the alarm's life."""
+    if ask.order.verb == "start":
+        return _start_list(ask)
+    if ask.order.verb in ("shelve", "unshelve"):
+        return alarms.told_shelves(ask.state.alarms, new.alarms, new.name)
+    return []
+
+
+def _start_list(ask: Ask) -> list[Event]:
     """Return what the start list said when a start was accepted, for the run's own record."""
     items, events = ask.settings.start_items, list[Event]()
     for tick in ask.state.ticks:
@@ -237,9 +278,3 @@ def start_list(ask: Ask) -> list[Event]:
         data: dict[str, Scalar] = {"item": tick.item, "item_text": text, "who": tick.who, "minutes": minutes}
         events.append(Event("start_list_item", ask.state.name, data=data))
     return events
-
-
-def _role(roles: tuple[str, ...], verb: str) -> str:
-    """Return the role that allowed the order, for the record."""
-    wanted = RULES[verb].roles if verb in RULES else ANYBODY
-    return next((role for role in wanted if role in roles), roles[0] if roles else "")

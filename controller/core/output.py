@@ -1,6 +1,8 @@
 """The output machine: a rectifier's output goes off only after zero was read back, or after its settling time.
 
-An arc in a place with hydrogen is what this order avoids: set-point to zero, zero read back, output off.
+An arc in a place with hydrogen is what this order avoids: set-point to zero, zero read back, output off. It is stuck
+where current, or an output that reads on, outlasts the settling time after off was written; only zero current and an
+output that reads off end that.
 """
 
 from __future__ import annotations
@@ -32,19 +34,25 @@ def moved(output: Output, since_ms: int, wanted: bool, facts: Facts, settle_ms: 
     elif output is Output.OFF_SENT:
         if facts.zero and facts.output_on is False:
             new = Output.OFF
-        elif not facts.zero and facts.current_A is not None and now_ms - since_ms > settle_ms:
+        elif now_ms - since_ms > settle_ms and _goes_on(facts):
             new = Output.STUCK
-    elif output is Output.STUCK and facts.zero:
-        new = Output.OFF_SENT
+    elif output is Output.STUCK and facts.zero and facts.output_on is False:
+        new = Output.OFF
     return new, (since_ms if new is output else now_ms)
 
 
-def command(output: Output, set_current_A: float, voltage_limit_V: float, has_contactor: bool) -> Command:
-    """Return the whole command for this cycle; current is asked for in `ON` alone."""
+def _goes_on(facts: Facts) -> bool:
+    """Return whether current or the output is read as on; what is not read says nothing."""
+    return (facts.current_A is not None and not facts.zero) or facts.output_on is True
+
+
+def command(
+    output: Output, set_current_A: float, voltage_limit_V: float, is_closed: bool, silent: bool = False
+) -> Command:
+    """Return the whole command for this cycle; current is asked for in `ON` alone. `is_closed`: the contactor."""
     if output is Output.ON:
-        return Command(set_current_A, voltage_limit_V, True, has_contactor)
-    closed = has_contactor and output in (Output.TO_ZERO, Output.OFF_SENT)
-    return Command(0.0, voltage_limit_V, output is Output.TO_ZERO, closed)
+        return Command(set_current_A, voltage_limit_V, True, is_closed, silent)
+    return Command(0.0, voltage_limit_V, output is Output.TO_ZERO, is_closed, silent)
 
 
 def confirmed(output: Output, facts: Facts) -> bool:

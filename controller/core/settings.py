@@ -1,80 +1,13 @@
 """Settings of the decisions, as plain frozen data; each default protects.
 
-The bath file fills them in (`controller.bathfile`); the reason for a law's default stands in that law's file.
+The bath file fills them in (`controller.bathfile`); those of the laws stand in `lawsettings`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-
-@dataclass(frozen=True, slots=True)
-class ProbeLimits:
-    """Battery temperature: derate falls linearly from 100 % at `derate_C` to 20 % at `hold_C`."""
-
-    derate_C: float = 50.0
-    hold_C: float = 55.0
-    trip_C: float = 60.0
-    return_K: float = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class WaterLimits:
-    """Bath water temperature."""
-
-    cold_C: float = 15.0
-    warn_C: float = 40.0
-    derate_C: float = 45.0
-    hold_C: float = 50.0
-    return_K: float = 2.0
-
-
-@dataclass(frozen=True, slots=True)
-class VoltageLimits:
-    """Trip this far above the limit written, after so many seconds; at once at the profile's own trip level."""
-
-    above_mV_per_cell: float = 50.0
-    seconds: float = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class CurrentLimits:
-    """Trip above the larger of `above_percent` of the set-point and `above_A` more; warn past `warn_percent`."""
-
-    above_percent: float = 10.0
-    above_A: float = 1.0
-    warn_percent: float = 2.0
-    warn_s: float = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class OpenStringLimits:
-    """No current at the voltage limit: below the larger of `least_A` and `least_percent` of the set-point."""
-
-    least_A: float = 0.3
-    least_percent: float = 1.0
-    seconds: float = 5.0
-
-
-@dataclass(frozen=True, slots=True)
-class ProbeLossLimits:
-    """A lost probe: derate to `derate_C20`, hold after `hold_minutes`, at once above `bath_C`."""
-
-    derate_C20: float = 0.1
-    hold_minutes: float = 60.0
-    bath_C: float = 40.0
-
-
-@dataclass(frozen=True, slots=True)
-class LawSettings:
-    """One entry a law."""
-
-    probe: ProbeLimits = field(default_factory=ProbeLimits)
-    water: WaterLimits = field(default_factory=WaterLimits)
-    voltage: VoltageLimits = field(default_factory=VoltageLimits)
-    current: CurrentLimits = field(default_factory=CurrentLimits)
-    open_string: OpenStringLimits = field(default_factory=OpenStringLimits)
-    probe_loss: ProbeLossLimits = field(default_factory=ProbeLossLimits)
+from controller.core.lawsettings import LawSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +15,8 @@ class CircuitSettings:
     """What the bath file and the register map say of one circuit.
 
     `probes`: how many the map serves; `can_discharge`: the channel takes a negative set-point;
-    `has_uptime`: without an uptime signal a short link loss never resumes by rule.
+    `has_uptime`: without an uptime signal a short link loss never resumes by rule; `default_A`, `default_V`: the
+    set-points with which the device starts (None: the map does not say).
     """
 
     name: str
@@ -95,6 +29,8 @@ class CircuitSettings:
     can_discharge: bool = False
     has_uptime: bool = True
     has_contactor: bool = False
+    default_A: float | None = None
+    default_V: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +38,12 @@ class BathSettings:
     """What the whole bath shares.
 
     `start_items`: what people confirm before a start, item 1 first; a tick older than `tick_stale_ms` counts no more.
+    `walk_items`, `walk_ms`: the meter walk's list, and between which times after the first current it is due (None:
+    there is none). `round_ms`: how often the round is due (None: never). `permit_ms`: how long an open hood is allowed
+    for readings (0: never). `alone_ms`, `apart_ms`: for how long a first current, a resumed one, flows alone.
+    `resets_by`: persons who may give the resets that are maintenance's. `two_people`: the start list's first item
+    (polarity) needs a second person. `inspect_after`: contactor openings under load until its inspection is due.
+    `airflow_m3_h`: what the extraction draws (None: the plant does not say).
     """
 
     hall: str
@@ -121,6 +63,19 @@ class BathSettings:
     power_limit_kW: float | None = None
     start_items: tuple[str, ...] = ()
     tick_stale_ms: int = 1_800_000
+    walk_items: tuple[str, ...] = ()
+    walk_ms: tuple[int, int] | None = None
+    round_ms: int | None = None
+    round_items: tuple[str, ...] = ()
+    permit_ms: int = 0
+    alone_ms: int = 60_000
+    apart_ms: int = 10_000
+    resets_by: tuple[str, ...] = ()
+    two_people: bool = False
+    inspect_after: int = 1
+    level_mm: float | None = None
+    contactors_outside: bool = False
+    airflow_m3_h: float | None = None
 
     @property
     def settle_ms(self) -> int:

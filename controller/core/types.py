@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 
+from controller.core.planned import Load
+
 Scalar = str | int | float | bool | None
 
 
@@ -83,14 +85,6 @@ class EventKind(StrEnum):
     REFUSAL = "refusal"
 
 
-class StepKind(StrEnum):
-    """What a step asks of the string."""
-
-    REST = "rest"
-    CHARGE = "charge"
-    DISCHARGE = "discharge"
-
-
 @dataclass(frozen=True, slots=True)
 class Value:
     """One read quantity: a number or none, its quality, and its age in ms (0: read in this cycle)."""
@@ -131,7 +125,8 @@ class BathReading:
     """What the bath's input box says; an optional signal that the map does not have is None.
 
     `airflow`, `hood_closed`, `emergency_stop_ok`, `heard_button` are 0.0 or 1.0 (airflow: proved by measurement);
-    `level` is -1.0 low, 0.0 in its marks, 1.0 high.
+    `level` is -1.0 low, 0.0 in its marks, 1.0 high; `level_mm` above the bath's floor where it is measured.
+    `contactors`: bit n-1 is set where the n-th circuit's contactor is closed, by its auxiliary contact.
     """
 
     water_C: tuple[Value, ...]
@@ -140,6 +135,7 @@ class BathReading:
     hood_closed: Value | None = None
     flow_L_min: Value | None = None
     level: Value | None = None
+    level_mm: Value | None = None
     hydrogen_percent_LEL: Value | None = None
     contactors: Value | None = None
     earth_ohm_per_V: Value | None = None
@@ -150,12 +146,16 @@ class BathReading:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """What a channel shall do: each cycle, whole and absolute. Charge current is positive."""
+    """What a channel shall do: each cycle, whole and absolute. Charge current is positive.
+
+    `silent`: it is not written, since the device is in other hands (local control); its watchdog takes over.
+    """
 
     set_current_A: float = 0.0
     voltage_limit_V: float = 0.0
     output_on: bool = False
     contactor_closed: bool = False
+    silent: bool = False
 
 
 ALL_OFF = Command()
@@ -188,76 +188,6 @@ class Condition:
 
 
 @dataclass(frozen=True, slots=True)
-class Ends:
-    """What ends a step; the first met. None: not asked for. Times in ms, amounts absolute for one string."""
-
-    time_ms: int | None = None
-    charge_Ah: float | None = None
-    voltage_V_per_cell: float | None = None
-    current_A: float | None = None
-    temperature_C: float | None = None
-    steady_rise_mV_per_cell: float | None = None
-    steady_over_ms: int = 0
-    steady_not_before_Ah: float = 0.0
-    order: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class PlanStep:
-    """One step after unrolling; currents are positive amounts, `kind` gives the direction."""
-
-    number: int
-    name: str
-    kind: StepKind
-    current_A: float
-    voltage_V_per_cell: float
-    ends: Ends
-    ramp_ms: int
-    longest_ms: int | None
-    on_overrun: str
-    restart_current_A: float
-    restart_ms: int
-    resume_within_ms: int
-    owes_percent_per_hour: float
-    takes_owed: bool = False
-    task: str = ""
-    refill_density: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """A profile made ready for one battery size: steps in order, limits, soak; amounts in A, Ah, ms."""
-
-    name: str
-    revision: int
-    sha256: str
-    cells: int
-    capacity_C20_Ah: float
-    steps: tuple[PlanStep, ...]
-    planned_charge_Ah: float
-    charge_cap_Ah: float
-    voltage_trip_V_per_cell: float | None
-    probe_trip_C: float | None
-    soak_min_ms: int = 0
-    soak_max_ms: int | None = None
-    start_below_C: float | None = None
-    late_start: str = "engineer"
-
-
-@dataclass(frozen=True, slots=True)
-class Load:
-    """What stands in a circuit: the plan, the number of batteries, and when they were filled (core time)."""
-
-    plan: Plan
-    batteries: int
-    batch: str
-    fresh: bool = True
-    first_filled_ms: int = 0
-    last_filled_ms: int = 0
-    text: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Order:
     """What a person asks of one circuit. `roles` are those the person holds; the core decides."""
 
@@ -285,7 +215,14 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class BathShare:
-    """What a circuit is told of its bath: the value the laws use, whether people may let current flow, reactions."""
+    """What a circuit is told of its bath: the value the laws use, whether people may let current flow, reactions.
+
+    `flow_lost_ms`: since when no cooling flow is proved, so that no step goes up into gassing (None: it flows).
+    `keep_contactor`: gas may be where contactors switch, so they stay as they are.
+    `resume_for`: the cause after which the first resume is for maintenance ("": none). `gas_ok`: hydrogen is below its
+    warning level, or not measured. `sisters_K`: how far the circuits' probes moved in the last half hour, by their
+    median. Until `alone_until_ms` the first current of circuit `alone` flows alone.
+    """
 
     water_C: Value
     purge_left_ms: int
@@ -295,6 +232,13 @@ class BathShare:
     emergency_stop_ok: bool
     blocked: tuple[str, ...] = ()
     reactions: tuple[Condition, ...] = ()
+    flow_lost_ms: int | None = None
+    keep_contactor: bool = False
+    resume_for: str = ""
+    gas_ok: bool = True
+    sisters_K: float | None = None
+    alone: str = ""
+    alone_until_ms: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,7 +254,8 @@ class Advice:
 class CircuitIn:
     """Everything a circuit's decision hangs on, and what its record keeps of each cycle.
 
-    `share_A` is what power sharing leaves (None: no limit); `stand_in_C` replaces a lost probe (None: there is none).
+    `share_A` is what power sharing leaves (None: no limit); `stand_in_C` replaces a lost probe (None: there is none);
+    `contactor` whether this circuit's contactor reads as closed (None: not read).
     """
 
     now_ms: int
@@ -320,14 +265,21 @@ class CircuitIn:
     stand_in_C: float | None = None
     orders: tuple[Order, ...] = ()
     advice: tuple[Advice, ...] = ()
+    contactor: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class BathIn:
-    """One cycle of a bath: readings of the inputs and of each circuit, in the settings' order, and the orders."""
+    """One cycle of a bath: readings of the inputs and of each circuit, in the settings' order, and the orders.
+
+    `record_left_ms`: for how long rows can still wait while the record cannot be written (None: it is written);
+    `overdue`: names of what should have been proved by now, such as `hydrogen` (the core knows no dates).
+    """
 
     now_ms: int
     bath: BathReading
     channels: tuple[ChannelReading, ...]
     orders: tuple[Order, ...] = ()
     advice: tuple[tuple[str, Advice], ...] = ()
+    record_left_ms: int | None = None
+    overdue: tuple[str, ...] = ()

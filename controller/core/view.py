@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from controller.core.bathstate import BathState
 from controller.core.facts import Facts
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import BathState, CircuitState
-from controller.core.types import BathShare, State
+from controller.core.state import CircuitState
+from controller.core.types import BathShare, CircuitIn, State
 
 
 @dataclass(frozen=True, slots=True)
 class CircuitView:
-    """One circuit's cycle, as its laws see it."""
+    """One circuit's cycle, as its laws see it. `bath` is `cin.bath`."""
 
     settings: BathSettings
     own: CircuitSettings
     state: CircuitState
     facts: Facts
     bath: BathShare
+    cin: CircuitIn
 
     @property
     def asked_high_A(self) -> float:
@@ -39,16 +41,36 @@ class CircuitView:
 
 @dataclass(frozen=True, slots=True)
 class BathFacts:
-    """The bath's inputs as facts: None where not read, bad or stale."""
+    """The bath's inputs as facts: None where not read, bad or stale.
+
+    `waters_C`: each water sensor as it is believed. `has`: names of the optional inputs that the bath has. By circuit,
+    in the settings' order: `currents_A`, `hots_C` (hottest believed probe), `volts_per_cell`, `contactors` (closed).
+    `record_left_ms`, `overdue`: as in `BathIn`.
+    """
 
     now_ms: int
     dt_ms: int
+    gap: bool
     fresh: bool
     stale: bool
     water_C: float | None
     airflow: bool | None
     hood_closed: bool | None
     emergency_stop_ok: bool | None
+    has: frozenset[str] = frozenset()
+    flow_L_min: float | None = None
+    level: float | None = None
+    level_mm: float | None = None
+    hydrogen_LEL: float | None = None
+    earth_ohm_per_V: float | None = None
+    heard: bool | None = None
+    currents_A: tuple[float | None, ...] = ()
+    hots_C: tuple[float | None, ...] = ()
+    volts_per_cell: tuple[float | None, ...] = ()
+    contactors: tuple[bool | None, ...] = ()
+    record_left_ms: int | None = None
+    overdue: tuple[str, ...] = ()
+    waters_C: tuple[float | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,6 +65,7 @@ def bath_reading(map_: RegisterMap, values: Values, water: Iterable[str], link: 
         hood_closed=optional("hood_closed"),
         flow_L_min=optional("flow_L_min"),
         level=optional("level"),
+        level_mm=optional("level_mm"),
         hydrogen_percent_LEL=optional("hydrogen_percent_LEL"),
         contactors=optional("contactors"),
         earth_ohm_per_V=optional("earth_ohm_per_V"),

@@ -110,8 +110,12 @@ class Device:
         return sum(abs(values.get("set_current_A", LOST).number or 0.0) for values in self.values.values())
 
     async def write(self, orders: Mapping[int, Command], now_ms: int) -> None:
-        """The whole command of each channel, those that fall first; zero only, until the device was checked again."""
-        if not await self._may_write(now_ms):
+        """The whole command of each channel, those that fall first; zero only, until the device was checked again.
+
+        A channel whose command is silent is not written.
+        """
+        orders = {channel: order for channel, order in orders.items() if not order.silent}
+        if not orders or not await self._may_write(now_ms):
             return
         self._beat += 1
         cells: dict[Cell, int] = {}

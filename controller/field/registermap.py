@@ -66,6 +66,13 @@ class Rating(Strict):
     voltage_V: float = Field(gt=0)
 
 
+class Default(Strict):
+    """The set-points with which the device starts after its supply came back, as its manual says."""
+
+    current_A: float = Field(ge=0)
+    voltage_V: float = Field(ge=0)
+
+
 class Quirk(Strict):
     """What the device cannot bear. `bridge_registers`: how many unlisted registers a read may pass over."""
 
@@ -92,7 +99,8 @@ class RegisterMap(Strict):
     """A whole map file. `device`: a rectifier's, or that of a bath's input box.
 
     `discharge`: how the device is told to discharge: a negative set-point ("sign"), or amounts without a sign and
-    the signal discharge_mode ("mode"); without it the device cannot.
+    the signal discharge_mode ("mode"); without it the device cannot. `default`: by which a restart is told from a
+    second master; without it only the uptime tells.
     """
 
     kind: Literal["map"]
@@ -100,6 +108,7 @@ class RegisterMap(Strict):
     device: Literal["rectifier", "inputs"] = "rectifier"
     identity: Identity
     rating: Rating | None = None
+    default: Default | None = None
     discharge: Literal["sign", "mode"] | None = None
     quirk: Quirk = Quirk()
     channels: Channels = Channels()
@@ -162,6 +171,8 @@ def cross_checks(map_: RegisterMap, document: Document) -> Iterator[Problem]:
         yield document.problem(("identity", "signal"), f"no [signal.{map_.identity.signal}] here, name one that is")
     if map_.device == "rectifier" and map_.rating is None:
         yield document.problem(("rating",), "missing, write rating = { current_A = ..., voltage_V = ... }")
+    if map_.default is not None and map_.device != "rectifier":
+        yield document.problem(("default",), "a bath's inputs have no set-points, leave it out")
     if map_.discharge == "mode" and "discharge_mode" not in map_.signal:
         yield document.problem(("discharge",), 'no [signal.discharge_mode] here, add it or write "sign"')
     for name, signal in map_.signal.items():

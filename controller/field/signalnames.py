@@ -41,6 +41,7 @@ OPTIONAL = {
         "hood_closed": "holding the bath when its hood is opened",
         "flow_L_min": "the law of lost cooling flow",
         "level": "the laws of low and high water level",
+        "level_mm": "the laws of water below the plates, of falling water and of leaks",
         "hydrogen_percent_LEL": "the hydrogen law",
         "contactors": "proving that the contactors opened",
         "earth_ohm_per_V": "the earth leakage law",

@@ -35,7 +35,7 @@ BLOCK_CYCLES = 360
 LARGEST_BODY = 64_000_000
 _FIXED_VALUES = 12
 _WHOLE_LEAD = 3
-_FLOAT_LEAD = 4
+_FLOAT_LEAD = 5
 _QUALITIES = tuple(Quality)
 _LINKS = tuple(LinkState)
 _FITS = tuple(Fit)
@@ -59,6 +59,10 @@ class Extras:
     advice: tuple[Advice, ...] = ()
     blocked: tuple[str, ...] = ()
     reactions: tuple[Condition, ...] = ()
+    flow_lost_ms: int | None = None
+    resume_for: str = ""
+    alone: str = ""
+    alone_until_ms: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,23 +109,39 @@ def flatten(cin: CircuitIn, command: Command) -> Row:
         | bath.hood_closed << 4 | bath.airflow_ok << 5 | bath.inputs_ok << 6 | bath.emergency_stop_ok << 7
         | command.output_on << 8 | command.contactor_closed << 9
         | (share_A is not None) << 10 | (stand_in_C is not None) << 11
+        | bath.keep_contactor << 12 | bath.gas_ok << 13 | (bath.sisters_K is not None) << 14
+        | (cin.contactor is not None) << 15 | (cin.contactor is True) << 16 | command.silent << 17
     )  # fmt: skip
-    extras = (
-        Extras(cin.orders, cin.advice, bath.blocked, bath.reactions)
-        if cin.orders or cin.advice or bath.blocked or bath.reactions
-        else None
-    )
+    extras = _extras(cin) if cin.orders or cin.advice or _is_rare(bath) else None
     return (
         (cin.now_ms, bath.purge_left_ms, flags, *metas),
-        (share_A or 0.0, stand_in_C or 0.0, command.set_current_A, command.voltage_limit_V, *numbers),
+        (
+            share_A or 0.0, stand_in_C or 0.0, command.set_current_A, command.voltage_limit_V, bath.sisters_K or 0.0,
+            *numbers,
+        ),
         extras,
+    )  # fmt: skip
+
+
+def _is_rare(bath: BathShare) -> bool:
+    """Return whether a bath tells its circuits what most cycles do not hold."""
+    return bool(
+        bath.blocked or bath.reactions or bath.resume_for or bath.alone_until_ms or bath.flow_lost_ms is not None
     )
+
+
+def _extras(cin: CircuitIn) -> Extras:
+    bath = cin.bath
+    return Extras(
+        cin.orders, cin.advice, bath.blocked, bath.reactions, bath.flow_lost_ms, bath.resume_for, bath.alone,
+        bath.alone_until_ms,
+    )  # fmt: skip
 
 
 def unflatten(whole: Sequence[int], floats: Sequence[float], extras: Extras) -> Cycle:
     """The cycle of a row."""
     now_ms, purge_left_ms, flags = whole[:_WHOLE_LEAD]
-    share_A, stand_in_C, set_A, limit_V = floats[:_FLOAT_LEAD]
+    share_A, stand_in_C, set_A, limit_V, sisters_K = floats[:_FLOAT_LEAD]
     values = [_value(meta, number) for meta, number in zip(whole[_WHOLE_LEAD:], floats[_FLOAT_LEAD:], strict=True)]
     present = [v if v is not None else Value(None, Quality.LOST, 0) for v in values]
     local, fault_code, uptime_s, watchdog_s, counter_Ah, ripple_percent = values[5:11]
@@ -131,12 +151,14 @@ def unflatten(whole: Sequence[int], floats: Sequence[float], extras: Extras) -> 
     )  # fmt: skip
     bath = BathShare(
         present[11], purge_left_ms, bool(flags & 16), bool(flags & 32), bool(flags & 64), bool(flags & 128),
-        extras.blocked, extras.reactions,
+        extras.blocked, extras.reactions, extras.flow_lost_ms, bool(flags & 4096), extras.resume_for,
+        bool(flags & 8192), sisters_K if flags & 16384 else None, extras.alone, extras.alone_until_ms,
     )  # fmt: skip
     share = share_A if flags & 1024 else None
     stand_in = stand_in_C if flags & 2048 else None
-    cin = CircuitIn(now_ms, reading, bath, share, stand_in, extras.orders, extras.advice)
-    return Cycle(cin, Command(set_A, limit_V, bool(flags & 256), bool(flags & 512)))
+    contactor = bool(flags & 65536) if flags & 32768 else None
+    cin = CircuitIn(now_ms, reading, bath, share, stand_in, extras.orders, extras.advice, contactor)
+    return Cycle(cin, Command(set_A, limit_V, bool(flags & 256), bool(flags & 512), bool(flags & 131072)))
 
 
 def _value(meta: int, number: float) -> Value | None:

@@ -7,7 +7,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-FILE_HEAD = b"formbath cycles 1\n"
+FILE_HEAD = b"formbath cycles 2\n"
 MARK = b"FBcy"
 _HEAD = struct.Struct("<4sQHHI")
 _CRC = struct.Struct("<I")

@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any
 
+from controller.core.planned import Load, Plan
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
-from controller.core.types import Load, Order, Plan
+from controller.core.types import Order
 from controller.core.version import CORE
 from controller.records.cycles import Extras
 from controller.records.plain import Codec, PlainError, layout

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from controller.core.facts import hottest_C
-from controller.core.state import CircuitState, Counters
+from controller.core.sensors import hottest_C
+from controller.core.state import CircuitState, Counters, ProbeMemory
 from controller.core.types import CircuitIn, Command, Quality, Value
 from controller.records.rows import LogRow
 
@@ -20,14 +20,16 @@ def log_row(utc_ms: int, cin: CircuitIn, command: Command, after: CircuitState, 
         number = load.plan.steps[run.step].number
     return LogRow(
         utc_ms, cin.now_ms, number, after.state.value, command.set_current_A, cin.reading.current_A,
-        cin.reading.voltage_V, cin.bath.water_C, _probe(cin.reading.probes, stale_ms), counters.charge_Ah,
+        cin.reading.voltage_V, cin.bath.water_C, _probe(after.probes, cin.reading.probes, stale_ms), counters.charge_Ah,
         counters.discharge_Ah, counters.energy_Wh, after.allowed.percent,
     )  # fmt: skip
 
 
-def _probe(probes: tuple[Value, ...], stale_ms: int) -> Value:
-    hottest = hottest_C(probes, stale_ms)
-    if hottest is not None:
-        same = [probe for probe in probes if probe.number == hottest]
-        return next((probe for probe in same if probe.quality is Quality.GOOD), same[0])
-    return probes[0] if probes else _NO_PROBE
+def _probe(memory: tuple[ProbeMemory, ...], probes: tuple[Value, ...], stale_ms: int) -> Value:
+    """Return the hottest believed probe as a value with the quality of the sensor that shows it."""
+    hottest = hottest_C(memory, probes, stale_ms)
+    if hottest is None:
+        return probes[0] if probes else _NO_PROBE
+    shown = [probe for one, probe in zip(memory, probes, strict=False) if one.believed_C == hottest]
+    quality = Quality.GOOD if any(probe.quality is Quality.GOOD for probe in shown) else Quality.SUSPECT
+    return Value(hottest, quality)

@@ -69,7 +69,7 @@ done
 ----8<----
 
 cycles.bin, cycles.tail
-The first line is the text "formbath cycles 1". Frames follow; numbers are little-endian:
+The first line is the text "formbath cycles 2". Frames follow; numbers are little-endian:
   4 bytes "FBcy"; u64 number of the frame's first cycle, from 0; u16 number of cycles; u16 zero; u32 length of the body;
   u32 CRC-32 (as in zlib) of all of this before it and of the body; the body, compressed by zlib (RFC 1950).
 A frame of cycles.bin, a block, holds 360 cycles, fewer where the run was interrupted or ends. A frame of cycles.tail
@@ -78,16 +78,19 @@ tail whose cycles are in cycles.bin already counts for nothing.
 Body: u16 number of probes P; u32 length of a JSON text; the text; then columns, each with one value a cycle.
   JSON: start = state before the first cycle (null in later frames of the tail), as lists in the order of run.json's
   layout, {"known": 0} in place of the plan in run.json; extras = [cycle within the frame, [orders, advice, blocked,
-  reactions]], from that cycle on until the next entry; before the first entry all four are empty.
+  reactions, flow_lost_ms, resume_for, alone, alone_until_ms]], from that cycle on until the next entry; before the
+  first entry all are empty.
   Columns of whole numbers: now_ms, purge_left_ms, flags, then one descriptor for each value.
-  Columns of float64: share_A, stand_in_C, the command's set_current_A and voltage_limit_V, then each value's number.
+  Columns of float64: share_A, stand_in_C, the command's set_current_A and voltage_limit_V, sisters_K, then each value's
+  number.
   Values, in this order: current_A, voltage_V, set_current_A, set_voltage_V, output_on, local, fault_code, uptime_s,
   watchdog_s, counter_Ah, ripple_percent, the bath's water_C, then P probes.
   Descriptor: bit 0 the signal exists, bit 1 it has a number, bits 2-4 quality (0 good, 1 suspect, 2 lost, 3 stale,
   4 out of range, 5 frozen), from bit 5 on its age in ms.
   Flags: bits 0-1 link (0 up, 1 late, 2 down, 3 wrong answer), bits 2-3 fit (0 ok, 1 not checked, 2 identity, 3 rating),
   then one bit each: hood closed, airflow proved, inputs good, emergency stop not pressed, command output on, command
-  contactor closed, share_A exists, stand_in_C exists.
+  contactor closed, share_A exists, stand_in_C exists, contactors stay, gas ok, sisters_K exists, contactor read,
+  contactor read as closed.
   Column of whole numbers: u8 tag, i64 first value; tag 0: all are equal to it; tags 1, 2, 3, 4: the steps from one to
   the next follow as i8, i16, i32, i64.
   Column of float64: u8 tag; 0: one float64, all are equal to it; 5: u16 unit, then a column of whole numbers w, the

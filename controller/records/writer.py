@@ -79,6 +79,11 @@ class Writer:
             return "disk full: rows go into the space kept back for this"
         return self._trouble
 
+    @property
+    def limit_bytes(self) -> int:
+        """How much may wait in memory."""
+        return self._limit_bytes
+
     def start(self) -> None:
         """Start the thread."""
         self._thread = threading.Thread(target=self._run, name="records", daemon=True)

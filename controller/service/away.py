@@ -9,8 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from controller.core.bathstate import BathState
 from controller.core.settings import BathSettings
-from controller.core.state import BathState, CircuitState
+from controller.core.state import CircuitState
 from controller.core.types import State
 from controller.records.rows import time_utc
 

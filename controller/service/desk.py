@@ -17,14 +17,16 @@ from typing import Any
 from controller import words
 from controller.bathmodel import BathFile
 from controller.core.orderchecks import raises_energy
-from controller.core.orders import RULES, rule_of
+from controller.core.orders import rule_of
 from controller.core.plan import compile_plan
-from controller.core.types import Event, EventKind, Load, Order, Plan, Scalar
+from controller.core.planned import Load, Plan
+from controller.core.types import Event, EventKind, Order, Scalar
 from controller.records.head import Text
 from controller.records.rows import time_utc
 from controller.service.batchlist import count, parse_batches
 from controller.service.clock import Now
 from controller.service.errors import Refused
+from controller.service.loadargs import load_args
 from controller.service.people import Person
 from controller.service.protocol import Answer, OrderMessage, ReadBack, Told
 from profiles.loader import Document, load_model, read_document
@@ -185,7 +187,7 @@ class Desk:
         Where the core refuses anyhow, by role or target, nothing is read: it gets the order without a load.
         """
         args = order.args
-        if order.target not in self._places or not set(RULES["load"].roles) & set(order.roles):
+        if order.target not in self._places or not _may(order):
             return replace(order, args={**args, "profile": PurePath(str(args.get("profile") or "")).name})
         batches = str(args.get("batch") or "")
         try:
@@ -198,6 +200,10 @@ class Desk:
         except InputError as error:
             first = str(error.problems[0])
             raise Refused("bad_profile", words.filled(words.REFUSALS["bad_profile"], {"what": first})) from None
+        try:
+            said = load_args(args, plan)
+        except ValueError as error:
+            raise Refused("bad_list", words.filled(words.REFUSALS["bad_list"], {"what": str(error)})) from None
         self.profiles[document.sha256] = Text(document.path.name, document.text)
         batteries = count(listed)
         links = max(0, max(batch.last for batch in listed) - batteries)
@@ -205,10 +211,15 @@ class Desk:
             plan=plan,
             batteries=batteries,
             batch=listed[0].name,
-            fresh=not args.get("continued"),
+            fresh=said.fresh,
             first_filled_ms=self._filled_ms("first_filled", args),
             last_filled_ms=self._filled_ms("last_filled", args),
             text=batches,
+            battery_type=said.battery_type,
+            continues=said.continues,
+            first_step=said.first_step,
+            credited_Ah=said.credited_Ah,
+            trial=said.trial,
         )
         if load.last_filled_ms < load.first_filled_ms:
             raise Refused("bad_list", "load list refused: the last was filled before the first; swap the two moments")
@@ -229,6 +240,12 @@ class Desk:
         if stated.tzinfo is None:
             raise Refused("bad_list", f"load list refused: {what} has no time zone")
         return now.now_ms - (now.utc_ms - round(stated.timestamp() * 1000))
+
+
+def _may(order: Order) -> bool:
+    """Return whether the core lets this person give an order of this kind at all."""
+    rule = rule_of(order)
+    return rule is not None and bool(set(rule.roles) & set(order.roles))
 
 
 def _profile(path: str) -> tuple[Document, Plan]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.core.plan import compile_plan
-from controller.core.types import StepKind
+from controller.core.planned import StepKind
 from controller.service.desk import LARGEST_PROFILE_BYTES
 from profiles.loader import load_model, read_document
 from profiles.profile import Profile

@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from controller.core.bath import fresh_state
+from controller.core.bathstate import BathState
 from controller.core.moves import restarted
 from controller.core.settings import BathSettings
-from controller.core.state import Alarm, BathState, CircuitState
+from controller.core.state import Alarm, CircuitState
 from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
 

@@ -13,9 +13,10 @@ from typing import Any, Protocol
 
 from controller.core import bath as core_bath
 from controller.core.bath import BathOut
+from controller.core.bathstate import BathState
 from controller.core.moves import interrupted
 from controller.core.settings import BathSettings
-from controller.core.state import BathState, CircuitState
+from controller.core.state import CircuitState
 from controller.core.table import Cause
 from controller.core.types import (
     ALL_OFF,
@@ -29,6 +30,7 @@ from controller.core.types import (
     Output,
     State,
 )
+from controller.records.room import Room
 from controller.records.writer import Writer
 from controller.service.away import Away, followed
 from controller.service.clock import Clock, Now
@@ -101,6 +103,7 @@ class Service:
         self._gap_ms = 0
         self._wall_offset_ms: int | None = None
         self._trouble: str | None = None
+        self._room = Room(parts.writer)
 
     async def run(self, until: Callable[[BathState], bool] = lambda _: False) -> None:
         """Cycle until `until(state)` holds, or until the service was asked to end and zero was read back."""
@@ -136,13 +139,11 @@ class Service:
         if self.ending:
             parts.desk.refuse_all()
             orders = ()
-        elif not parts.writer.has_room:
-            orders = parts.desk.refuse(orders, ("start", "resume"), "record_full")
         before, held = self.state, list[Event]()
-        # No record, no run: when memory for rows is used up, nothing more may flow.
-        if self.ending or not parts.writer.has_room:
-            before, held = self._held(self.state, "service_ending" if self.ending else "record_full")
-        state, out = core_bath.step(parts.settings, before, BathIn(now_ms, reading, channels, orders))
+        if self.ending:
+            before, held = self._held(self.state, "service_ending")
+        given = BathIn(now_ms, reading, channels, orders, record_left_ms=self._room.left_ms(now_ms))
+        state, out = core_bath.step(parts.settings, before, given)
         await parts.field.write(out.commands, out.bath, now_ms)
         self.state = state
         parts.recorder.cycle(before, out, state, self._now.utc_ms, parts.desk.profiles)

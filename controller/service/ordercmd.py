@@ -9,7 +9,7 @@ import argparse
 import json
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TextIO
@@ -20,6 +20,7 @@ from controller.service.batchlist import count, parse_batches
 from controller.service.client import ANSWER_S, Connection, find_sockets, new_id, serving
 from controller.service.errors import Unreachable
 from controller.service.protocol import VERBS, Answer, OrderMessage, clean, raises_energy
+from controller.texts import verbs as verb_texts
 from profiles.loader import found_profile
 from profiles.problems import InputError, Problem
 
@@ -34,12 +35,15 @@ _BELONGS = {
     "told": ("start", "resume"),
 }
 """The orders that an option belongs to; any other order with it is a mistake, not silently left out."""
+_TEXTS = ("text", "reason", "alarm", "what", "unit", "instrument", "result", "told", "type", "continues")
+"""Arguments that are text however much they look like a number."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
     parser.add_argument("verb", metavar="VERB", choices=VERBS, help=", ".join(VERBS))
     parser.add_argument("target", metavar="TARGET", help="a circuit, such as A07, or the bath")
+    parser.add_argument("more", metavar="KEY=VALUE", nargs="*", help=f"what the order takes: {_taken()}")
     parser.add_argument(
         "--confirm", metavar="NAME", help="the target once more, for an order that can let current flow"
     )
@@ -61,6 +65,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     load.add_argument("--first-filled", metavar="WHEN", help="minutes ago, or ISO time: the first battery was filled")
     load.add_argument("--last-filled", metavar="WHEN", help="minutes ago, or ISO time: the last battery was filled")
     load.add_argument("--continued", action="store_true", help="not fresh: the string has had current before")
+
+
+def _taken() -> str:
+    """Return every verb's own arguments, for the help."""
+    return "; ".join(f"{verb} {' '.join(text.takes)}" for verb, text in verb_texts.VERBS.items() if text.takes)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -87,7 +96,9 @@ def run(args: argparse.Namespace) -> int:
 def message_of(args: argparse.Namespace) -> OrderMessage:
     """The message that these options ask for. Raises `InputError`."""
     _belong(args)
-    given: dict[str, Any] = load_args(args) if args.verb == "load" else _own_args(args)
+    more = _more(args)
+    given: dict[str, Any] = load_args(args) if args.verb == "load" else _own_args(args, more)
+    given.update(more)
     if args.reason:
         given["reason"] = args.reason
     try:
@@ -165,9 +176,41 @@ def _belong(args: argparse.Namespace) -> None:
         raise InputError(extra)
 
 
-def _own_args(args: argparse.Namespace) -> dict[str, Any]:
+def _more(args: argparse.Namespace) -> dict[str, Any]:
+    """Return the arguments written as KEY=VALUE. Raises `InputError` for one that the order does not take."""
+    given: dict[str, Any] = {}
+    for said in args.more:
+        key, equals, value = str(said).partition("=")
+        if not equals:
+            raise InputError([_wrong(clean(said, 60), "is no KEY=VALUE, such as minutes=60")])
+        if key not in _takes(args.verb):
+            right = ", ".join(_takes(args.verb))
+            raise InputError([_wrong(f"{clean(key, 40)}=", f"{args.verb} does not take it, right would be: {right}")])
+        if key in given or getattr(args, key, None) not in (None, False):
+            raise InputError([_wrong(f"{key}=", "is said twice")])
+        given[key] = value if key in _TEXTS else _scalar(value)
+    return given
+
+
+def _takes(verb: str) -> tuple[str, ...]:
+    """Return the arguments that an order takes as KEY=VALUE."""
+    lists = ("item", "walk", "ok") if verb == "done" else ()
+    text = verb_texts.VERBS.get(verb)
+    return (*(text.takes if text is not None else ()), *lists, "reason")
+
+
+def _scalar(text: str) -> bool | int | float | str:
+    """Return what a value says: yes or no, a number, else text."""
+    if text in ("true", "false"):
+        return text == "true"
+    if re.fullmatch(r"-?\d{1,15}", text):
+        return int(text)
+    return float(text) if re.fullmatch(r"-?\d{1,15}\.\d{1,15}", text) else text
+
+
+def _own_args(args: argparse.Namespace, more: Mapping[str, Any]) -> dict[str, Any]:
     """Return what the orders besides load tell the service. Raises `InputError` for what lacks or contradicts."""
-    if args.verb == "note" and not clean(args.text or ""):
+    if args.verb == "note" and not clean(args.text or str(more.get("text") or "")):
         raise InputError([_wrong("--text", "a note needs it")])
     if args.not_ok and args.item is None:
         raise InputError([_wrong("--not-ok", "says what was found of an item, add --item N")])

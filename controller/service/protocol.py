@@ -26,7 +26,9 @@ MAX_SHOWN_BYTES = 256 * 1024
 """Longest line that a service sends and a client takes, with its line end."""
 
 Verb = Literal[
-    "load", "unload", "start", "hold", "resume", "stop", "done", "acknowledge", "reset", "block", "unblock", "note"
+    "load", "unload", "start", "hold", "resume", "stop", "done", "skip", "extend", "change-count", "acknowledge",
+    "reset", "shelve", "unshelve", "block", "unblock", "reading", "added", "round", "take-over", "horn-test", "permit",
+    "out-of-use", "in-use", "bench", "inspected", "proof", "sign-off", "note"
 ]  # fmt: skip
 VERBS: tuple[str, ...] = get_args(Verb)
 

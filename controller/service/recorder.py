@@ -12,8 +12,9 @@ from typing import Any
 
 from controller import words
 from controller.core.bath import BathOut
+from controller.core.bathstate import BathState
 from controller.core.settings import BathSettings
-from controller.core.state import BathState, CircuitState
+from controller.core.state import CircuitState
 from controller.core.types import Event, EventKind, Order, Output
 from controller.records.bathlog import BathLog
 from controller.records.head import RunStart, Text
@@ -118,7 +119,7 @@ class Recorder:
         if each is None:
             self.bath.add_event(row)
             return
-        if event.kind is EventKind.ALARM and event.data.get("life") == "new" and event.reaction >= 4:
+        if event.kind is EventKind.ALARM and _begins(event) and event.reaction >= 4:
             each.trips += 1
         each.record.add_event(row)
 
@@ -165,6 +166,11 @@ class Recorder:
         each.record.release()
         self._ended[state.name] = each.record.folder.name
         del self._open[state.name]
+
+
+def _begins(event: Event) -> bool:
+    """Return whether an alarm came with this event, told or silent."""
+    return str(event.data.get("life")).startswith("new")
 
 
 def summary(each: Open, state: CircuitState, utc_ms: int) -> dict[str, Any]:

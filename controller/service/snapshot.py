@@ -14,25 +14,16 @@ from typing import Any
 from controller import words
 from controller.core import asking
 from controller.core.bath import BathOut
+from controller.core.bathstate import BathState
 from controller.core.ends import charge_end_Ah, moved_Ah
 from controller.core.limits import smallest_percent
 from controller.core.moves import would_owe_Ah
 from controller.core.orderchecks import Refusal
+from controller.core.planned import Load, Plan, PlanStep
 from controller.core.sequence import step_of
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import Alarm, BathState, CircuitState, Run, Tick
-from controller.core.types import (
-    BathReading,
-    ChannelReading,
-    CircuitIn,
-    Condition,
-    Load,
-    Plan,
-    PlanStep,
-    Reaction,
-    State,
-    Value,
-)
+from controller.core.state import Alarm, CircuitState, Run, Tick
+from controller.core.types import BathReading, ChannelReading, CircuitIn, Condition, Reaction, State, Value
 from controller.records.rows import time_utc
 from controller.service.away import Away, away_shown
 
@@ -88,6 +79,7 @@ def snapshot(seen: Seen) -> dict[str, Any]:
             purge_left_s=out.told[0].bath.purge_left_ms / 1000.0 if out.told else None,
             air_s=air_ms / 1000.0 if air_ms is not None else None,
             alarms=[_alarm(settings.name, alarm, shared) for alarm in state.alarms],
+            flood=state.flood.active or None,
             start_items=list(settings.start_items),
             plans=_plans(state),
             pace=None if seen.pace is None else {"ratio": seen.pace[0], "paused": seen.pace[1]},
@@ -268,6 +260,14 @@ def _alarm(target: str, alarm: Alarm, standing: tuple[Condition, ...]) -> dict[s
         latched=alarm.latched or None,
         value=_number(value),
         limit=_number(alarm.limit),
+        first=alarm.first,
+        shelved_until_ms=alarm.shelved_until_ms,
+        shelved_by=alarm.shelved_by[:LONGEST_TEXT],
+        shelved_why=alarm.shelved_why[:LONGEST_TEXT],
+        suppressed=alarm.suppressed or None,
+        out_of_use=alarm.out_of_use or None,
+        came_and_went=alarm.times if alarm.chattering else None,
+        escalated=alarm.escalated or None,
     )
 
 

@@ -17,6 +17,7 @@ TEXTS: dict[str, str] = {
     "frame.no_clock": "--:--:--",
     "frame.new": "{n} new",
     "frame.open": "{n} open",
+    "frame.shelved": "{n} shelved",
     "frame.answer": "baths {n} of {all} answer",
     "frame.records_ok": "records ok",
     "frame.records_bad": "RECORDS: {bath} {why}",

@@ -44,6 +44,9 @@ period_s = {period_s:g}
 stale_after_s = 3
 watchdog_s = 5
 purge_minutes = 0
+meter_walk = []
+first_current_alone_s = 0
+resume_apart_s = 0
 
 [link.wire]
 tcp = "127.0.0.1:{port}"

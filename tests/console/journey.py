@@ -40,6 +40,9 @@ stale_after_s = 2
 watchdog_s = 4
 purge_minutes = {purge}
 after_run_minutes = 5
+meter_walk = []
+first_current_alone_s = 0
+resume_apart_s = 0
 
 [link.wire]
 tcp = "127.0.0.1:{port}"

@@ -255,6 +255,9 @@ def _any_alarms(chance: random.Random, target: str) -> tuple[AlarmView, ...]:
             target, chance.choice(_CODES), priority=chance.choice([1, 2, 3, 3, 17]), active=chance.random() < 0.7,
             seen=chance.random() < 0.5, latched=chance.random() < 0.3, value=chance.choice(_NUMBERS),
             limit=chance.choice(_NUMBERS), since_ms=NOW_MS - chance.choice([0, MINUTE, 400 * HOUR]),
+            first=chance.choice(["", "", *_CODES]), suppressed=chance.random() < 0.1, out_of_use=chance.random() < 0.1,
+            shelved_until_ms=chance.choice([None] * 9 + [NOW_MS + MINUTE]), escalated=chance.random() < 0.1,
+            came_and_went=chance.choice([0, 0, 0, 7]), shelved_why=chance.choice(["", "wet \u0416 plug"]),
         )
         for _ in range(chance.choice([0, 0, 0, 1, 3]))
     )  # fmt: skip

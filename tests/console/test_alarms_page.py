@@ -215,3 +215,100 @@ def test_what_is_gone_stands_behind_what_stands():
     circuits = [pictures.circuit("A08", alarms=(gone,)), pictures.circuit("A05", alarms=(live,))]
     scene = pictures.scene(pictures.picture(circuits), page="alarms")
     assert [alarm.target for _, alarm in scene.alarms()] == ["A05", "A08"]
+
+
+def page_of(*found, height=18, **over):
+    """The rows of the page for these alarms, and its scene."""
+    names = sorted({each.target for each in found})
+    circuits = [pictures.circuit(name, alarms=tuple(a for a in found if a.target == name)) for name in names]
+    scene = pictures.scene(pictures.picture(circuits, **over), page="alarms")
+    return [row.text for row in alarms.rows(scene, 80, height)], scene
+
+
+def test_what_followed_stands_under_the_first_of_its_group():
+    """Set in, below the earliest, which says how many they are; a group stands where its first one stands."""
+    rows, scene = page_of(
+        pictures.alarm("A05", "voltage_trip", priority=2, since_ms=3, first="link_lost"),
+        pictures.alarm("A05", "link_lost", priority=2, since_ms=2),
+        pictures.alarm("A05", "probe_derate", priority=3, since_ms=4, first="link_lost"),
+        pictures.alarm("A06", "probe_hold", priority=2, since_ms=5),
+    )
+    assert [alarm.code for _, alarm in scene.alarms()] == ["link_lost", "voltage_trip", "probe_derate", "probe_hold"]
+    heads = [row[:4] for row in rows if re.match(r"[> ] *[*!~#]\d ", row)]
+    assert heads == [">*2 ", "   *", "   *", " *2 "]
+    assert "FIRST of 3" in rows[0] + rows[1]
+    assert sum("FIRST" in row for row in rows) == 1
+
+
+@pytest.mark.parametrize(
+    ("first", "later"),
+    [({"seen": True}, {}), ({}, {"priority": 1}), ({"active": False}, {}), ({"suppressed": True}, {}),
+     ({"since_ms": 9}, {}), ({}, {"target": "A06"})],
+)  # fmt: skip
+def test_a_more_urgent_one_never_hides_under_the_first(first, later):
+    """New under seen, 1 under 2, standing under gone, told under silent, older, of another circuit: on its own."""
+    rows, _ = page_of(
+        pictures.alarm("A05", "link_lost", **{"since_ms": 1, **first}),
+        pictures.alarm(**{"target": "A05", "code": "voltage_trip", "since_ms": 2, "first": "link_lost", **later}),
+    )
+    assert not [row for row in rows if row.startswith("   *")]
+    assert "FIRST" not in " ".join(rows)
+
+
+def test_what_is_silent_is_counted_and_named_at_the_bottom():
+    """Shelved with time, person and reason; suppressed and out of use by name; none is new, none can be chosen."""
+    rows, scene = page_of(
+        pictures.alarm("A01", "probe_hold"),
+        pictures.alarm("B02", "probe_lost", shelved_until_ms=pictures.NOW_MS + 60_000, shelved_by="eva",
+                       shelved_why="probe out, spare ordered"),
+        pictures.alarm("A03", "current_warn", suppressed=True, value=15.9, limit=15.3),
+        pictures.alarm("A04", "link_lost", out_of_use=True),
+        height=30,
+    )  # fmt: skip
+    assert alarms.length(scene) == 1
+    foot = " ".join(" ".join(rows[-6:]).split())
+    assert re.search(r'shelved 1: B02 no valid probe, until \d\d:\d\d, eva "probe out, spare ordered"', foot)
+    assert "suppressed 1, explained by another alarm or an empty place: A03 15.90 A flows" in foot
+    assert "out of use 1: A04 no fresh readings" in foot
+    assert [key[1] for key in alarms.on_screen(scene, 80, 30)] == ["A01"]
+
+
+def test_the_foot_never_takes_the_page():
+    """At most a third of the rows, and the alarms that are told stand whole above it."""
+    found = [pictures.alarm(f"A{n:02d}", "probe_lost", suppressed=True) for n in range(60)]
+    for height in range(1, 40):
+        rows, _ = page_of(pictures.alarm("B01", "probe_hold"), *found, height=height)
+        assert len(rows) <= height
+        foot = [row for row in rows if row.startswith(("suppressed", "  A"))]
+        assert len(foot) <= height // 3
+        assert rows[0].startswith(">*2")
+        assert bool(foot) is (height >= 3)
+    assert "suppressed 60" in " ".join(rows)
+
+
+def test_only_silent_alarms_are_no_open_alarm():
+    """The list says so, and still counts them."""
+    rows, scene = page_of(pictures.alarm("A01", suppressed=True))
+    assert rows[0] == "no open alarm"
+    assert rows[1].startswith("suppressed 1")
+    assert alarms.acknowledgement(scene, {}, 1.0).wanted == ()
+    assert not scene.alarms()
+
+
+def test_one_that_comes_and_goes_says_how_often():
+    """It stands while it is gone for seconds; an escalated one says that nobody came."""
+    rows, _ = page_of(pictures.alarm("A07", "current_warn", active=False, came_and_went=7, escalated=True))
+    assert rows[0][1:3] == "*2"
+    text = " ".join(" ".join(rows).split())
+    assert "comes and goes, 7 times; nobody acknowledged it in its time" in text
+    assert "its cause is gone" not in text
+    rows, _ = page_of(pictures.alarm("A07", seen=True, escalated=True, came_and_went=3, active=False))
+    assert rows[0][1:3] == "!2"
+    assert "nobody acknowledged" not in " ".join(rows)
+
+
+def test_a_flood_says_where_to_look():
+    """At the first of each group."""
+    rows, _ = page_of(pictures.alarm("A01"), flood=True)
+    assert [row for row in rows if row.startswith("FLOOD: ")]
+    assert not [row for row in page_of(pictures.alarm("A01"))[0] if "FLOOD" in row]

@@ -238,3 +238,13 @@ def test_frame_always_has_its_rows_and_width():
             assert (len(above), len(below)) == (4, 2)
             assert all(len(each.text) <= width for each in (*above, *below))
             assert all(last <= len(each.text) for each in above for _, last, _ in each.spans)
+
+
+def test_shelved_alarms_are_counted_apart():
+    """They are not open to a person and not new, and never out of sight; suppressed ones are on their page alone."""
+    until = 60_000_000
+    shown = scene(picture([circuit("A07", alarms=(alarm(), alarm("A07", "probe_lost", shelved_until_ms=until)))]))
+    assert top(shown)[0].endswith("1 new  1 open  1 shelved")
+    shown = scene(picture([circuit("A07", alarms=(alarm("A07", "probe_lost", suppressed=True),))]))
+    assert top(shown)[0].endswith("0 new  0 open")
+    assert [line.strip() for line in top(shown)[2:]] == ["", ""]

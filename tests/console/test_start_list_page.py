@@ -42,7 +42,7 @@ def text_of(scene, width=80, height=18):
 def test_machine_items_stand_first_with_their_values():
     """Every check of the core that holds, in words, with what was measured."""
     rows = text_of(listed())
-    assert rows[1].startswith("  ok  nobody works on it, no trip waits for its reset, values fresh")
+    assert rows[1].startswith("  ok  in use, nobody works on it, no trip waits for its reset, values fresh")
     whole = " ".join(" ".join(rows).split())
     for words in (
         "ok 18 batteries on 18 places, batch K3107",

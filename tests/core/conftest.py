@@ -7,13 +7,14 @@ from types import SimpleNamespace
 
 import pytest
 
-from controller.core import bath
+from controller.core import bath, planned
 from controller.core import types as t
-from controller.core.conditions import judge
+from controller.core.bathstate import BathState
+from controller.core.conditions import Family, judge
 from controller.core.facts import Facts
 from controller.core.interlocks import BATH_LAWS, CIRCUIT_LAWS
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import BathState, CircuitState, Run
+from controller.core.state import CircuitState, Run
 from controller.core.view import BathFacts, BathView, CircuitView
 
 CELLS = 6
@@ -24,6 +25,7 @@ EVERY_ROLE = ("technician", "engineer", "maintenance", "quality")
 
 
 def make_settings(period_ms=1_000, circuits=2, own=None, **changes):
+    changes = {"alone_ms": 0, "apart_ms": 0, **changes}
     one = CircuitSettings("A01", places=BATTERIES, current_min_A=0.5, current_max_A=60.0, voltage_max_V=340.0)
     one = replace(one, **(own or {}))
     named = tuple(replace(one, name=name) for name in NAMES[:circuits])
@@ -32,13 +34,13 @@ def make_settings(period_ms=1_000, circuits=2, own=None, **changes):
 
 
 def make_step(number=1, kind="charge", current_A=15.0, ends=None, **changes):
-    base = t.PlanStep(
+    base = planned.PlanStep(
         number=number,
         name=f"step {number}",
-        kind=t.StepKind(kind),
+        kind=planned.StepKind(kind),
         current_A=current_A,
         voltage_V_per_cell=2.85,
-        ends=t.Ends(**(ends or {"time_ms": 14_400_000})),
+        ends=planned.Ends(**(ends or {"time_ms": 14_400_000})),
         ramp_ms=0,
         longest_ms=None,
         on_overrun="hold",
@@ -51,7 +53,7 @@ def make_step(number=1, kind="charge", current_A=15.0, ends=None, **changes):
 
 
 def make_plan(*steps, **changes):
-    base = t.Plan(
+    base = planned.Plan(
         name="a plan",
         revision=1,
         sha256="0" * 64,
@@ -67,7 +69,7 @@ def make_plan(*steps, **changes):
 
 
 def make_load(*steps, batteries=BATTERIES, fresh=True, plan=None):
-    return t.Load(plan=plan or make_plan(*steps), batteries=batteries, batch="K1", fresh=fresh)
+    return planned.Load(plan=plan or make_plan(*steps), batteries=batteries, batch="K1", fresh=fresh)
 
 
 def make_run(**changes):
@@ -118,15 +120,16 @@ def make_share(**changes):
     return replace(t.BathShare(t.Value(25.0), 0, True, True, True, True), **changes)
 
 
-def make_view(state=None, facts=None, settings=None, share=None):
+def make_view(state=None, facts=None, settings=None, share=None, **cin):
     settings = settings or make_settings()
-    return CircuitView(
-        settings, settings.circuits[0], state or make_state(), facts or make_facts(), share or make_share()
-    )
+    share = share or make_share()
+    reading = t.ChannelReading(*(t.LOST,) * 5)
+    cin = t.CircuitIn((facts or make_facts()).now_ms, reading, share, **cin)
+    return CircuitView(settings, settings.circuits[0], state or make_state(), facts or make_facts(), share, cin)
 
 
 def make_bath_facts(now_ms=0, **changes):
-    return replace(BathFacts(now_ms, 1_000, True, False, 25.0, True, True, True), **changes)
+    return replace(BathFacts(now_ms, 1_000, False, True, False, 25.0, True, True, True), **changes)
 
 
 def make_bath_view(facts=None, in_use=True, after_run=False, settings=None, state=None):
@@ -141,7 +144,9 @@ def watch(code, views, period_ms=1_000, timers=()):
     assert len(laws) == 1, f"no law is called {code}"
     reacts = []
     for index, view in enumerate(views):
-        judged = judge(laws, view, view.settings, timers, index * period_ms, view.facts.fresh)
+        judged = judge(
+            (Family(laws, lambda _: False),), view, view.settings, timers, index * period_ms, view.facts.fresh
+        )
         timers = judged.timers
         reacts.append(bool(judged.standing))
     return reacts
@@ -162,6 +167,9 @@ class ToyCircuit:
     charged: bool = False
     uptime_s: float = 5_000.0
     probe_C: float = 25.0
+    flicker_C: float = 1e-9  # a living probe never reads the same to the bit for half an hour
+    counter_Ah: float | None = None
+    ripple_percent: float | None = None
 
     def signals(self):
         volts = 0.1
@@ -178,7 +186,12 @@ class ToyCircuit:
             "local": 0.0,
             "fault_code": 0.0,
             "uptime_s": self.uptime_s,
-            "probes": self.probe_C,
+            "probes": self.probe_C + self.flicker_C,
+            **{
+                name: number
+                for name, number in (("counter_Ah", self.counter_Ah), ("ripple_percent", self.ripple_percent))
+                if number is not None
+            },
         }
 
 
@@ -195,8 +208,10 @@ class Bench:
     now_ms: int = 0
     bad: dict = field(default_factory=dict)
     fits: dict = field(default_factory=dict)
+    links: dict = field(default_factory=dict)
     last: dict = field(default_factory=dict)
     out: object = None
+    advice: tuple = ()
     events: list = field(default_factory=list)
     bath_signals: dict = field(
         default_factory=lambda: {"water_C": 25.0, "airflow": 1.0, "emergency_stop_ok": 1.0, "hood_closed": 1.0}
@@ -218,7 +233,7 @@ class Bench:
         toy = self.toys[index]
         values = {name: self._value((index, name), number) for name, number in toy.signals().items()}
         probe = values.pop("probes")
-        link = t.LinkState.DOWN if (index, "link") in self.bad else t.LinkState.UP
+        link = t.LinkState.DOWN if (index, "link") in self.bad else self.links.get(index, t.LinkState.UP)
         return t.ChannelReading(**values, probes=(probe,), link=link, fit=self.fits.get(index, t.Fit.OK))
 
     def cycle(self, *orders, skip_ms=0):
@@ -228,10 +243,13 @@ class Bench:
             toy.uptime_s += (self.settings.period_ms + skip_ms) / 1000.0
             toy.current_A = toy.set_A if toy.on else 0.0
             toy.charged = toy.charged or toy.current_A > 0.0
+            toy.flicker_C = 1e-9 - toy.flicker_C
+            if toy.counter_Ah is not None:
+                toy.counter_Ah += toy.current_A * (self.settings.period_ms + skip_ms) / 3.6e6
         values = {name: self._value((-1, name), number) for name, number in self.bath_signals.items()}
         inputs = t.BathReading(water_C=(values.pop("water_C"),), **values, link=t.LinkState.UP, fit=t.Fit.OK)
         channels = tuple(self._channel(index) for index in range(len(self.toys)))
-        given = t.BathIn(self.now_ms, inputs, channels, orders)
+        given = t.BathIn(self.now_ms, inputs, channels, orders, self.advice)
         self.state, self.out = bath.step(self.settings, self.state, given)
         for index, command in enumerate(self.out.commands):
             if (index, "link") not in self.bad:

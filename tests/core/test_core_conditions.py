@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from controller.core.conditions import CANNOT_TELL, CLEAR, Finding, Law, judge
+from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law, judge
 from controller.core.interlocks import BATH_LAWS, CIRCUIT_LAWS
 from controller.core.types import Reaction
 
@@ -16,7 +16,7 @@ def course(kit, findings, wait_ms=0.0, readings=1, period_ms=1_000, fresh=None):
     timers, reacts, life = (), [], []
     for index, finding in enumerate(findings):
         new = True if fresh is None else fresh[index]
-        judged = judge((law,), finding, kit.settings(), timers, index * period_ms, new)
+        judged = judge((Family((law,), lambda _: False),), finding, kit.settings(), timers, index * period_ms, new)
         timers = judged.timers
         reacts.append(bool(judged.standing))
         life.append((len(judged.begun), len(judged.ended)))

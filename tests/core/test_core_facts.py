@@ -7,8 +7,10 @@ from dataclasses import replace
 
 import pytest
 
-from controller.core.facts import facts_of, hottest_C, number
+from controller.core.facts import facts_of
+from controller.core.state import ProbeMemory
 from controller.core.types import LOST, ChannelReading, CircuitIn, Fit, LinkState, Quality, State, Value
+from controller.core.values import number
 
 GOOD = Value(10.0)
 
@@ -39,24 +41,17 @@ def test_a_current_that_is_no_number_goes_to_zero(kit):
     assert math.isfinite(bench.circuit().run.counters.charge_Ah)
 
 
-def test_the_hottest_valid_probe_counts():
-    """Of two that differ the higher; a lost one says nothing."""
-    assert hottest_C((Value(30.0), Value(34.0)), 3_000) == 34.0
-    assert hottest_C((Value(30.0), Value(99.0, Quality.OUT_OF_RANGE), LOST), 3_000) == 30.0
-    assert hottest_C((LOST, Value(30.0, Quality.GOOD, 9_000)), 3_000) is None
-    assert hottest_C((), 3_000) is None
-
-
 def facts(kit, now_ms=1_000, own=None, **changes):
     reading = ChannelReading(
         GOOD, Value(216.0), GOOD, GOOD, Value(1.0), Value(0.0), Value(0.0), Value(99.0),
         probes=(Value(30.0),), link=LinkState.UP, fit=Fit.OK,
     )  # fmt: skip
     settings = kit.settings(own=own)
+    probes = changes.pop("memory", (ProbeMemory(30.0),))
     stand_in = changes.pop("stand_in_C", None)
     share = kit.share(**{key: changes.pop(key) for key in ("water_C",) if key in changes})
     cin = CircuitIn(now_ms, replace(reading, **changes), share, stand_in_C=stand_in)
-    return facts_of(settings, settings.circuits[0], kit.state(), cin)
+    return facts_of(settings, settings.circuits[0], kit.state(probes=probes), cin)
 
 
 @pytest.mark.parametrize("signal", ["current_A", "voltage_V", "set_current_A", "output_on"])
@@ -108,5 +103,14 @@ def test_a_lost_probe_is_replaced_for_the_derate_only(kit):
 
 def test_a_circuit_without_probes_uses_the_water(kit):
     """Nothing is lost that was never there."""
-    found = facts(kit, own={"probes": 0}, probes=())
-    assert (found.probe_C, found.hot_C, found.probe_lost) == (25.0, 25.0, False)
+    found = facts(kit, own={"probes": 0}, probes=(), memory=())
+    assert (found.probe_C, found.hot_C, found.seen_C, found.probe_lost) == (25.0, 25.0, 25.0, False)
+    found = facts(kit, own={"probes": 0}, probes=(), memory=(), water_C=LOST)
+    assert (found.probe_C, found.hot_C, found.seen_C, found.probe_lost) == (None, None, None, True)
+
+
+def test_what_is_believed_and_what_is_seen_are_told_apart(kit):
+    """The laws rest on what is believed; whoever gives current back asks the raw reading, too."""
+    found = facts(kit, probes=(Value(57.0),), memory=(ProbeMemory(31.0),))
+    assert (found.probe_C, found.hot_C, found.seen_C) == (31.0, 31.0, 57.0)
+    assert facts(kit, probes=(Value(57.0), Value(40.0, Quality.GOOD, 3_001))).seen_C == 57.0

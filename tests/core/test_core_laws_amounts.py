@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from controller.core.settings import CurrentLimits, LawSettings, OpenStringLimits, VoltageLimits
+from controller.core.lawsettings import CurrentLimits, LawSettings, OpenStringLimits, VoltageLimits
 from controller.core.types import Reaction, State
 
 

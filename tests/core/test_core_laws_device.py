@@ -1,4 +1,4 @@
-"""The laws of the rectifier and its link: true, false, cannot tell, when, and what clears them."""
+"""The laws of the rectifier itself and of its set-point: true, false, cannot tell, when, and what clears them."""
 
 from __future__ import annotations
 
@@ -7,26 +7,14 @@ import pytest
 from controller.core.state import LinkMemory
 from controller.core.types import Fit, State
 
-OPEN = (State.RUNNING, State.HELD, State.TRIPPED)
-CLOSED = (State.UNKNOWN, State.IDLE, State.COMPLETE, State.STOPPED)
-
 
 def views(kit, *facts, state=None, settings=None):
     return [kit.view(state=state, facts=fact, settings=settings) for fact in facts]
 
 
-@pytest.mark.parametrize("state", OPEN)
-def test_a_silent_link_holds_an_open_run_at_once(kit, state):
-    """Stale values are stale already; the law adds no wait of its own."""
-    stale, good = kit.facts(stale=True, fresh=False), kit.facts()
-    seen = kit.watch("link_lost", views(kit, good, stale, stale, good, state=kit.state(state)))
-    assert seen == [False, True, True, False]
-
-
-@pytest.mark.parametrize("state", CLOSED)
-def test_a_silent_link_is_no_alarm_where_no_run_is_open(kit, state):
-    """An idle rectifier may be switched off at the wall."""
-    assert kit.watch("link_lost", views(kit, kit.facts(stale=True), state=kit.state(state))) == [False]
+def older(kit):
+    """15 A written last, 9 A before."""
+    return kit.state(written=((0, 9.0), (9_000, 15.0)))
 
 
 @pytest.mark.parametrize("fit", [Fit.IDENTITY, Fit.RATING])
@@ -90,6 +78,16 @@ def test_a_rectifier_restarted_in_mid_run_holds_in_one_reading(kit):
     assert seen == [[False], [True]]
 
 
+def test_a_rectifier_that_stands_at_its_defaults_has_restarted(kit):
+    """Both limits as in its map, none of them ours: a restart, not a second master; a hold, not a trip."""
+    settings = kit.settings(own={"default_A": 5.0, "default_V": 100.0})
+    facts = kit.facts(set_current_A=5.0, set_voltage_V=100.0)
+    for state, holds in ((State.RUNNING, True), (State.HELD, True), (State.IDLE, False)):
+        seen = kit.watch("rectifier_restarted", views(kit, facts, state=kit.state(state), settings=settings))
+        assert seen == [holds]
+    assert not any(kit.watch("foreign_master", views(kit, *[facts] * 3, settings=settings)))
+
+
 def test_a_restart_is_not_told_without_an_uptime(kit):
     """A map without uptime, or a value not read, says nothing."""
     state = kit.state(link=LinkMemory(0, 1_000.0))
@@ -110,16 +108,27 @@ def test_a_restart_is_seen_even_when_one_uptime_reading_was_lost_before_it(kit):
 
 @pytest.mark.parametrize("period_ms", [1_000, 5_000])
 def test_a_set_point_not_taken_holds_after_the_settling_time(kit, period_ms):
-    """2 s or two cycles, whichever is longer, and in two readings."""
+    """2 s or two cycles, whichever is longer, and in two readings: an older set-point of ours stays."""
     settings = kit.settings(period_ms)
-    lower = views(kit, *[kit.facts(set_current_A=9.0)] * 5, settings=settings)
+    lower = views(kit, *[kit.facts(set_current_A=9.0)] * 5, settings=settings, state=older(kit))
     assert kit.watch("set_not_taken", lower, period_ms) == [False, False, True, True, True]
+    assert not any(kit.watch("foreign_master", lower, period_ms))
+
+
+@pytest.mark.parametrize("state", [State.IDLE, State.HELD, State.TRIPPED, State.COMPLETE, State.STOPPED])
+def test_zero_not_taken_is_told_in_every_known_state(kit, state):
+    """A rectifier that stays at its set-point when zero was ordered is not another's."""
+    stays = kit.state(state, set_A=0.0, written=((0, 15.0), (9_000, 0.0)))
+    assert kit.watch("set_not_taken", views(kit, *[kit.facts()] * 3, state=stays))[-1]
+    assert not any(kit.watch("foreign_master", views(kit, *[kit.facts()] * 3, state=stays)))
 
 
 @pytest.mark.parametrize("read_A", [15.0, 14.9, 15.14, 14.86])
 def test_a_read_back_within_a_registers_step_is_taken(kit, read_A):
     """1 % or 0.1 A is what registers round to."""
-    assert not any(kit.watch("set_not_taken", views(kit, *[kit.facts(set_current_A=read_A)] * 5)))
+    for code in ("set_not_taken", "foreign_master"):
+        state = kit.state(written=((0, read_A), (9_000, 15.0)))
+        assert not any(kit.watch(code, views(kit, *[kit.facts(set_current_A=read_A)] * 5, state=state)))
 
 
 def test_an_older_set_point_of_the_settling_time_is_still_ours(kit):
@@ -132,7 +141,7 @@ def test_a_set_point_not_read_is_no_answer(kit):
     """Not read is not different, and it does not end what stands."""
     lower, unread = kit.facts(set_current_A=9.0), kit.facts(set_current_A=None)
     assert not any(kit.watch("set_not_taken", views(kit, *[unread] * 5)))
-    assert kit.watch("set_not_taken", views(kit, lower, lower, lower, unread))[-1]
+    assert kit.watch("set_not_taken", views(kit, lower, lower, lower, unread, state=older(kit)))[-1]
 
 
 @pytest.mark.parametrize("state", [State.IDLE, State.RUNNING, State.HELD, State.COMPLETE, State.STOPPED])
@@ -144,6 +153,12 @@ def test_a_foreign_master_trips_in_two_readings_in_every_known_state(kit, state)
         views(kit, *[kit.facts(set_current_A=mine + 2.0)] * 2, state=kit.state(state, set_A=mine)),
     )
     assert seen == [False, True]
+
+
+@pytest.mark.parametrize("read_A", [14.8, 15.2, 0.0])
+def test_a_lower_set_point_is_as_foreign_as_a_higher_one(kit, read_A):
+    """Past a register's step on either side, and zero that nobody here wrote."""
+    assert kit.watch("foreign_master", views(kit, *[kit.facts(set_current_A=read_A)] * 2)) == [False, True]
 
 
 def test_an_unknown_circuit_has_no_set_points_to_compare_with(kit):

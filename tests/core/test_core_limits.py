@@ -178,3 +178,65 @@ def test_the_voltage_limit_of_every_command_is_the_steps(kit):
     """2.85 V a cell of 108 cells."""
     bench = kit.bench(circuits=1).running()
     assert bench.out.commands[0].voltage_limit_V == pytest.approx(307.8)
+
+
+NAMED = [
+    (100.0, (), (100.0, None)),
+    (60.0, (), (60.0, "probe_derate")),
+    (60.0, ((50.0, None, "water_derate"),), (50.0, "water_derate")),
+    (40.0, ((50.0, None, "water_derate"),), (40.0, "probe_derate")),
+    (20.0, ((20.0, None, "runaway"),), (20.0, "runaway")),
+    (100.0, ((100.0, 6.0, "probe_lost"),), (40.0, "probe_lost")),
+    (100.0, ((30.0, 6.0, "probe_lost"),), (30.0, "probe_lost")),
+    (100.0, ((50.0, 6.0, "probe_lost"),), (40.0, "probe_lost")),
+    (100.0, ((100.0, 60.0, "probe_lost"), (100.0, None, "probe_derate")), (100.0, None)),
+]
+
+
+@pytest.mark.parametrize(("percent", "derates", "expected"), NAMED)
+def test_the_law_that_takes_most_is_named_with_its_share(kit, percent, derates, expected):
+    """In percent of the step's current; at the same share a law comes before the derate that eases."""
+    standing = tuple(Condition(code, DERATE, allowed_percent=share, allowed_A=amps) for share, amps, code in derates)
+    assert limits.smallest_percent(percent, kit.step(), standing) == pytest.approx(expected)
+    warned = tuple(Condition("warned", Reaction.WARN, allowed_percent=1.0) for _ in range(1))
+    assert limits.smallest_percent(percent, kit.step(), (*standing, *warned)) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("step_A", [None, 0.0])
+def test_amperes_are_no_share_of_a_step_without_current(kit, step_A):
+    """A rest, or no step at all: nothing divides by it."""
+    step = None if step_A is None else kit.step(kind="rest", current_A=step_A)
+    standing = (Condition("probe_lost", DERATE, allowed_A=6.0),)
+    assert limits.smallest_percent(100.0, step, standing) == (100.0, None)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.floats(0.0, 100.0),
+    st.lists(st.tuples(st.floats(0.0, 100.0), st.one_of(st.none(), st.floats(0.0, 100.0))), max_size=3),
+    st.one_of(st.none(), st.floats(0.0, 100.0)),
+    st.floats(0.6, 80.0),
+    st.booleans(),
+    st.booleans(),
+)
+def test_no_set_point_is_above_any_of_its_limits(kit, percent, derates, share_A, step_A, slow, restarts):
+    """Step, circuit, share, every derate in per cent and in amperes, restart: none of them is ever passed."""
+    standing = tuple(
+        Condition(f"c{n}", DERATE, allowed_percent=of, allowed_A=amps) for n, (of, amps) in enumerate(derates)
+    )
+    step, run = kit.step(current_A=step_A), kit.run(slow=slow, restart_left_ms=int(restarts))
+    asked = set_A(kit, step, run, share_A, percent, standing)
+    most = [step_A, 60.0, step_A * percent / 100.0, *(step_A * of / 100.0 for of, _ in derates)]
+    most += [amps for _, amps in derates if amps is not None]
+    most += [share_A] if share_A is not None else []
+    most += [3.0] if slow or restarts else []
+    assert asked == (min(most) if min(most) >= 0.5 else 0.0)
+
+
+@pytest.mark.parametrize(
+    ("asked_A", "kind", "lost"),
+    [(0.0, "charge", True), (0.49, "charge", True), (0.5, "charge", False), (0.0, "rest", False)],
+)
+def test_the_least_current_is_lost_to_a_step_that_wants_some(kit, asked_A, kind, lost):
+    """Below 0.5 A; a rest wants none."""
+    assert limits.least_lost(kit.settings().circuits[0], kit.step(kind=kind), asked_A) is lost

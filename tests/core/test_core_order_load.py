@@ -41,7 +41,8 @@ def code(ask):
 
 
 @pytest.mark.parametrize(("batteries", "links", "why"), [
-    (18, 0, None), (17, 1, None), (17, 0, "count"), (19, 0, "count"), (0, 18, "count"), (19, -1, "count"),
+    (1, 17, None), (18, 0, None), (17, 1, None), (17, 0, "count"), (19, 0, "count"), (0, 18, "count"),
+    (19, -1, "count"),
     (18, "", None), (18, None, None), (17, "1", None), (18, "many", "count"), (18, float("inf"), "count"),
     (18, float("nan"), "count"), (18, "0x1", "count"), (18, "9" * 5000, "count"), (18, True, "count"),
 ])  # fmt: skip
@@ -79,3 +80,16 @@ def test_a_profile_past_the_circuit_is_refused(kit, step, own, why):
     """60 A and 340 V at most, 0.5 A at least, no discharge where the channel cannot."""
     ask = ask_for(kit, "load", load=kit.load(kit.step(), kit.step(2, **step)), circuit={"load": None})
     assert code(spoiled(ask, own=own)) == why
+
+
+@pytest.mark.parametrize(("currents_A", "late_start", "why"), [
+    ((1.0, 0.6), "slow", None), ((0.98, 0.6), "slow", "profile_least"), ((0.98, 0.6), "engineer", None),
+])  # fmt: skip
+def test_a_slow_late_start_must_be_within_the_rectifier_too(kit, currents_A, late_start, why):
+    """The first charge at half its current: 0.5 A is the least; the second never runs at half."""
+    charges = [kit.step(2 + at, current_A=amount, restart_current_A=0.5) for at, amount in enumerate(currents_A)]
+    plan = kit.plan(kit.step(kind="rest", current_A=0.0), *charges, late_start=late_start)
+    ask = ask_for(kit, "load", load=kit.load(plan=plan), circuit={"load": None})
+    assert code(ask) == why
+    if why:
+        assert refusal_of(ask).data["step"] == 2

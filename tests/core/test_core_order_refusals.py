@@ -8,7 +8,7 @@ import pytest
 
 from controller.core.orderchecks import Ask
 from controller.core.orders import given, refusal_of
-from controller.core.state import Alarm, Interruption
+from controller.core.state import Alarm, Interruption, Tick
 from controller.core.types import Condition, Fit, LinkState, Reaction, State
 
 LATCHED = Alarm("current_trip", 0, 2, Reaction.TRIP, active=False, acknowledged=True, latched=True)
@@ -275,3 +275,122 @@ def test_a_stuck_output_refuses_current(kit):
     bench.cycles(10)
     assert bench.circuit().output.value == "stuck"
     assert bench.order("resume") != "accepted"
+
+
+UNSEEN = replace(LATCHED, code="x", acknowledged=False)
+MIN = 60_000
+SOAK = {"soak_min_ms": 30 * MIN, "soak_max_ms": 120 * MIN}
+
+
+def filled(kit, first_min, last_min, **plan):
+    load = kit.load(plan=kit.plan(**{**SOAK, **plan}))
+    return {"load": replace(load, first_filled_ms=NOW_MS - first_min * MIN, last_filled_ms=NOW_MS - last_min * MIN)}
+
+
+def held_for(kit, minutes):
+    return {"run": kit.run(interruption=Interruption(NOW_MS - minutes * MIN, "order"))}
+
+
+def list_of(kit, *steps, batteries=18):
+    return {"load": kit.load(*steps, batteries=batteries), "circuit": {"load": None}}
+
+
+DATA = {
+    "soak_short": lambda kit: (ask_for(kit, "start", circuit=filled(kit, 29, 27)), {"minutes": 3.0}),
+    "soak_long": lambda kit: (ask_for(kit, "start", circuit=filled(kit, 123, 50)), {"minutes": 123.0}),
+    "cool_down": lambda kit: (ended(kit, 57, 30.0), {"minutes": 3.0}),
+    "still_hot": lambda kit: (ended(kit, 61, 41.5), {"value": 41.5, "limit": 40.0}),
+    "string_volts": lambda kit: (
+        spoiled(ask_for(kit, "start"), facts={"voltage_V": 12.7}, settings={"fresh_V": 1.0}),
+        {"value": 12.7, "expected": 1.0, "scatter": 3.0},
+    ),
+    "past_resume_limit": lambda kit: (
+        spoiled(ask_for(kit, "resume", State.HELD), state=held_for(kit, 123)),
+        {"minutes": 123.0, "limit": 120.0},
+    ),
+    "latched": lambda kit: (ask_for(kit, "start", circuit={"alarms": (LATCHED,)}), {"cause": "current_trip"}),
+    "cause_stands": lambda kit: (spoiled(ask_for(kit, "start"), standing=(HOLD,)), {"cause": "any"}),
+    "not_read": lambda kit: (spoiled(ask_for(kit, "start"), facts={"link": LinkState.LATE}), {"link": "late"}),
+    "device": lambda kit: (spoiled(ask_for(kit, "start"), facts={"fit": Fit.RATING}), {"fit": "rating"}),
+    "blocked": lambda kit: (ask_for(kit, "start", circuit={"blocked_by": "bert"}), {"by": "bert"}),
+    "neighbour_blocked": lambda kit: (
+        spoiled(ask_for(kit, "start"), bath={"blocked": ("A02 by bert",)}), {"neighbour": "A02 by bert", "name": "A02"},
+    ),
+    "no_item": lambda kit: (
+        spoiled(ask_for(kit, "done", item=2, ok=True), settings={"start_items": ("polarity",)}),
+        {"item": 2, "items": 1},
+    ),
+    "no_reason": lambda kit: (
+        spoiled(ask_for(kit, "done", item=1), settings={"start_items": ("polarity",)}), {"item": 1},
+    ),
+    "start_list_stale": lambda kit: (
+        spoiled(
+            ask_for(kit, "start", circuit={"ticks": (Tick(1, True, "anna", NOW_MS - 33 * MIN),)}),
+            settings={"start_items": ("polarity",)},
+        ),
+        {"item": 1, "minutes": 33.0},
+    ),
+    "position": lambda kit: (ask_for(kit, "reading", position=19), {"position": 19, "places": 18}),
+    "late": lambda kit: (spoiled(ask_for(kit, "start"), facts={"gap": True, "dt_ms": -4_500}), {"seconds": 4.5}),
+    "state": lambda kit: (ask_for(kit, "start", State.HELD), {"state": "held"}),
+    "loaded_already": lambda kit: (ask_for(kit, "load", load=kit.load()), {"batch": "K1"}),
+    "count": lambda kit: (
+        ask_for(kit, "load", **list_of(kit, batteries=17), links=2), {"batteries": 17, "links": 2, "places": 18},
+    ),
+    "profile_current": lambda kit: (
+        ask_for(kit, "load", **list_of(kit, kit.step(3, current_A=61.0))), {"step": 3, "value": 61.0, "limit": 60.0},
+    ),
+    "profile_voltage": lambda kit: (
+        ask_for(kit, "load", **list_of(kit, kit.step(3, voltage_V_per_cell=3.25))),
+        {"step": 3, "value": 351.0, "limit": 340.0},
+    ),
+    "profile_least": lambda kit: (
+        ask_for(kit, "load", **list_of(kit, kit.step(3, current_A=0.25))), {"step": 3, "limit": 0.5},
+    ),
+    "no_discharge": lambda kit: (ask_for(kit, "load", **list_of(kit, kit.step(3, kind="discharge"))), {"step": 3}),
+    "not_acknowledged": lambda kit: (
+        ask_for(kit, "reset", State.TRIPPED, circuit={"alarms": (LATCHED, UNSEEN)}),
+        {"cause": "x"},
+    ),
+    "too_hot": lambda kit: (
+        spoiled(ask_for(kit, "start", circuit=filled(kit, 60, 60, start_below_C=45.0)), facts={"probe_C": 46}),
+        {"value": 46, "limit": 45.0},
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("why", DATA)
+def test_a_refusal_says_the_amounts_it_rests_on(kit, why):
+    """What stood against it, how much of it, how much would have been right."""
+    ask, data = DATA[why](kit)
+    refusal = refusal_of(ask)
+    assert (refusal.code, dict(refusal.data)) == (why, data)
+    assert data.items() <= dict(given(ask)[1].data).items()
+
+
+def test_a_continued_strings_volts_are_expected_in_the_middle_of_their_range(kit):
+    """1.8 to 2.4 V a cell of 108: 226.8 +- 32.4 V."""
+    ask = ask_for(kit, "start", circuit={"load": kit.load(fresh=False)})
+    refusal = refusal_of(spoiled(ask, facts={"voltage_V": 100.0}))
+    assert refusal.data["expected"] == pytest.approx(226.8)
+    assert refusal.data["scatter"] == pytest.approx(32.4)
+
+
+def test_the_soak_is_over_to_the_millisecond(kit):
+    """At its minimum it is long enough, one millisecond before it is not; the same at the end of a cool-down."""
+    circuit = filled(kit, 60, 30)
+    assert code(ask_for(kit, "start", circuit=circuit)) is None
+    assert code(spoiled(ask_for(kit, "start", circuit=circuit), facts={"now_ms": NOW_MS - 1})) == "soak_short"
+    assert code(ended(kit, 60, 30.0)) is None
+    assert code(spoiled(ended(kit, 60, 30.0), facts={"now_ms": NOW_MS - 1})) == "cool_down"
+    assert code(ended(kit, 60, 40.0)) is None
+
+
+def test_a_resume_at_its_limit_is_in_time(kit):
+    """120 min held; one millisecond more is the engineer's."""
+    ask = spoiled(ask_for(kit, "resume", State.HELD), state=held_for(kit, 120))
+    assert code(ask) is None
+    late = spoiled(ask, facts={"now_ms": NOW_MS + 1})
+    assert code(late) == "past_resume_limit"
+    assert code(spoiled(late, order={"args": {"reason": "cooled"}})) is None
+    assert code(spoiled(late, order={"args": {"reason": "x"}, "roles": ("technician",)})) == "past_resume_limit"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from controller.core import output
@@ -40,15 +42,24 @@ UNWANTED = [
     (OFF_SENT, 2_000, 15.0, False, OFF_SENT),
     (OFF_SENT, 2_001, 15.0, False, STUCK),
     (OFF_SENT, 9_000, None, None, OFF_SENT),
+    (OFF_SENT, 2_000, 0.0, True, OFF_SENT),
+    (OFF_SENT, 2_001, 0.0, True, STUCK),
+    (OFF_SENT, 2_001, None, True, STUCK),
+    (OFF_SENT, 2_001, 0.31, None, STUCK),
+    (OFF_SENT, 9_000, 0.0, None, OFF_SENT),
     (STUCK, 9_000, 15.0, True, STUCK),
+    (STUCK, 9_000, 15.0, False, STUCK),
+    (STUCK, 9_000, None, False, STUCK),
     (STUCK, 9_000, None, None, STUCK),
-    (STUCK, 0, 0.0, True, OFF_SENT),
+    (STUCK, 9_000, 0.0, None, STUCK),
+    (STUCK, 0, 0.0, True, STUCK),
+    (STUCK, 0, 0.0, False, OFF),
 ]
 
 
 @pytest.mark.parametrize(("machine", "waited_ms", "current_A", "output_on", "to"), UNWANTED)
 def test_the_way_to_off(kit, machine, waited_ms, current_A, output_on, to):
-    """On, to zero, off sent, off; stuck where current stays; unread values confirm nothing."""
+    """On, to zero, off sent, off; stuck where current or the output stays; unread values confirm nothing."""
     assert moved(kit, machine, False, waited_ms, current_A, output_on) is to
 
 
@@ -60,19 +71,20 @@ def test_the_machine_remembers_since_when(kit):
 
 
 COMMANDS = {
-    ON: Command(9.0, 300.0, True, True),
-    TO_ZERO: Command(0.0, 300.0, True, True),
-    OFF_SENT: Command(0.0, 300.0, False, True),
-    OFF: Command(0.0, 300.0, False, False),
-    STUCK: Command(0.0, 300.0, False, False),
+    ON: Command(9.0, 300.0, True),
+    TO_ZERO: Command(0.0, 300.0, True),
+    OFF_SENT: Command(0.0, 300.0, False),
+    OFF: Command(0.0, 300.0, False),
+    STUCK: Command(0.0, 300.0, False),
 }
 
 
 @pytest.mark.parametrize("machine", COMMANDS)
 def test_each_state_of_the_machine_has_one_whole_command(machine):
-    """Current in `on` alone; the contactor opens with no current, or where the rectifier does not obey."""
-    assert output.command(machine, 9.0, 300.0, has_contactor=True) == COMMANDS[machine]
-    assert not output.command(machine, 9.0, 300.0, has_contactor=False).contactor_closed
+    """Current in `on` alone; contactor and silence are handed through."""
+    assert output.command(machine, 9.0, 300.0, is_closed=False) == COMMANDS[machine]
+    closed = output.command(machine, 9.0, 300.0, is_closed=True, silent=True)
+    assert closed == replace(COMMANDS[machine], contactor_closed=True, silent=True)
 
 
 @pytest.mark.parametrize(("machine", "stale", "output_on", "current_A", "sure"), [
@@ -146,3 +158,10 @@ def test_a_rest_turns_the_output_off_and_the_next_charge_on_again(kit):
     order = [state for index, state in enumerate(seen) if index == 0 or seen[index - 1] is not state]
     assert order == [ON, TO_ZERO, OFF_SENT, OFF, ON]
     assert bench.set_A() == 6.0
+
+
+def test_a_discharge_asks_for_a_negative_current(kit):
+    """Charge current is positive; a discharge's is written with its sign."""
+    discharge = kit.step(kind="discharge", current_A=6.0)
+    bench = kit.bench(circuits=1, own={"can_discharge": True}).running(discharge)
+    assert bench.set_A() == -6.0

@@ -8,7 +8,7 @@ import pytest
 
 import profiles
 from controller.core.plan import compile_plan
-from controller.core.types import StepKind
+from controller.core.planned import Ends, StepKind
 from profiles.loader import load_model, parse_document
 from profiles.profile import Profile, load_profile
 
@@ -174,6 +174,129 @@ def test_limits_and_soak_come_through():
     assert (plan.soak_min_ms, plan.soak_max_ms, plan.late_start) == (1_800_000, 7_200_000, "engineer")
     assert plan.start_below_C == 45.0
     assert (plan.name, plan.revision, plan.sha256, plan.cells) == ("a test", 4, "ab" * 32, 6)
+
+
+@pytest.mark.parametrize(
+    ("ends", "extra", "expected_h"),
+    [
+        ("charge_C20 = 1.0", "", 4.4),
+        ("charge_C20 = 1.0", "ramp_minutes = 30", 4.9),
+        ("charge_C20 = 1.0, order = true, hours = 9", "", 4.4),
+        ("charge_C20 = 1.0, current_C20 = 0.05", "", 4.4),
+        ("charge_C20 = 1.0, hours = 9", "", None),
+        ("hours = 2", "", None),
+        ("order = true, hours = 3", "", None),
+        ("current_C20 = 0.05", "longest_hours = 9", None),
+    ],
+)
+def test_a_step_is_expected_to_end_by_its_charge(ends, extra, expected_h):
+    """1.1 x 60 Ah / 15 A and its ramp; hours that end a step end it anyway, and other ends tell no time."""
+    (step,) = planned(charge("one", ends, extra)).steps
+    assert step.expected_ms == (None if expected_h is None else round(expected_h * 3_600_000))
+
+
+REST_ONLY = '[[step]]\nname = "off"\nkind = "rest"\nend = { hours = 1 }\n'
+
+
+def test_a_rest_is_expected_at_no_time_and_moves_no_charge():
+    """It ends by its hours."""
+    (step,) = planned(REST_ONLY).steps
+    assert (step.expected_ms, step.charge_cap_Ah, step.longest_ms) == (None, None, None)
+
+
+def test_a_rest_wants_nothing_of_a_string():
+    """No current, no volts, no restart current, and no end but its own."""
+    (step,) = planned(REST_ONLY).steps
+    assert (step.kind, step.current_A, step.voltage_V_per_cell, step.restart_current_A) == (StepKind.REST, 0, 0, 0)
+    assert step.ends == Ends(time_ms=3_600_000)
+    assert (step.ramp_ms, step.takes_owed, step.task, step.refill_density) == (0, False, "", None)
+    assert step.on_overrun == "hold"  # nothing is planned, so nothing is early
+
+
+def test_a_step_is_early_by_the_charge_before_it_to_the_ampere_hour():
+    """59.5 of 180 Ah are less than a third; of the last of many steps by charge all is owed."""
+    plan = planned(*(charge(str(Ah), f"charge_Ah = {Ah}") for Ah in (59.5, 60.0, 30.5, 30.0)))
+    assert [step.on_overrun for step in plan.steps] == ["slow", "slow", "hold", "hold"]
+    assert [step.takes_owed for step in plan.steps] == [False, False, False, True]
+
+
+@pytest.mark.parametrize(
+    ("ends", "extra", "cap_Ah"),
+    [
+        ("charge_C20 = 1.0", "", 63.0),
+        ("charge_C20 = 1.0, hours = 2", "", 31.5),
+        ("hours = 2", "", 31.8),
+        ("current_C20 = 0.05", "longest_hours = 4", 63.6),
+        ("order = true, hours = 4", "", 63.6),
+    ],
+)
+def test_the_charge_cap_of_a_step(ends, extra, cap_Ah):
+    """105 % of its charge end; else the profile's 106 % of its current for its time."""
+    (step,) = planned(charge("one", ends, extra)).steps
+    assert step.charge_cap_Ah == pytest.approx(cap_Ah)
+
+
+def test_a_discharge_has_its_cap_too_and_is_no_planned_charge():
+    """60 Ah out, 63 at the most; the plan puts in only what its charges do."""
+    text = '[[step]]\nname = "out"\nkind = "discharge"\ncurrent_A = 6\nvoltage_floor_V_per_cell = 1.75\n'
+    plan = planned(text + "end = { charge_C20 = 1 }\n", charge("in", "hours = 1"))
+    assert plan.steps[0].charge_cap_Ah == pytest.approx(63.0)
+    assert plan.steps[0].expected_ms == 11 * 3_600_000
+    assert (plan.steps[0].kind, plan.steps[0].voltage_V_per_cell) == (StepKind.DISCHARGE, 1.75)
+    assert plan.planned_charge_Ah == pytest.approx(15.0)
+
+
+def test_a_charge_with_hours_and_charge_is_planned_by_the_first_of_both():
+    """15 A for 2 h are 30 Ah: its 96 Ah are never reached, and the cap counts from 30."""
+    assert planned(charge("one", "charge_C20 = 1.6, hours = 2")).planned_charge_Ah == pytest.approx(30.0)
+
+
+READINGS = """
+[[reading]]
+after_step = "on"
+what = "density"
+batteries = [1, 18]
+[[reading]]
+after_step = "finish"
+what = "level"
+batteries = [9]
+[[reading]]
+after_step = "on"
+what = "temperature"
+batteries = [9]
+"""
+
+
+def test_readings_stand_at_the_index_of_each_step_of_their_name():
+    """A repeated step is followed by its readings each time, in the order in which they fall due."""
+    inner = charge("on", "hours = 0.2", table="step.step")
+    plan = planned(REPEAT.replace("3", "2"), inner, REST, charge("finish", "charge_C20 = 0.3"), READINGS)
+    assert [(one.after_step, one.what, one.batteries) for one in plan.readings] == [
+        (0, "density", (1, 18)), (0, "temperature", (9,)),
+        (2, "density", (1, 18)), (2, "temperature", (9,)),
+        (4, "level", (9,)),
+    ]  # fmt: skip
+
+
+def test_the_batterys_type_and_level_come_through():
+    """A type where the profile says one; level in mm."""
+    assert (planned(REST_ONLY).battery_type, planned(REST_ONLY).level_mm) == ("", 150.0)
+    head = HEAD.replace("level_mm = 150", 'type = "L3"')
+    plan = planned(REST_ONLY, head=head)
+    assert (plan.battery_type, plan.level_mm, plan.readings) == ("L3", None, ())
+
+
+def test_a_slow_late_start_comes_through():
+    """What a string that soaked too long gets."""
+    head = HEAD.replace("minutes_max = 120", 'minutes_max = 120\nlate_start = "slow"')
+    assert planned(REST_ONLY, head=head).late_start == "slow"
+
+
+def test_a_profile_without_soak_needs_none():
+    """A bench profile: no least, no most, no temperature, the stricter start."""
+    bench = HEAD.replace("[soak]\nminutes_min = 30\nminutes_max = 120\n", "")
+    plan = planned(REST_ONLY, head=bench)
+    assert (plan.soak_min_ms, plan.soak_max_ms, plan.start_below_C, plan.late_start) == (0, None, None, "engineer")
 
 
 def test_the_librarys_60_ah_profile_plans_202_5_ampere_hours():

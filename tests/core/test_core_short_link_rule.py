@@ -23,7 +23,7 @@ def sound(kit):
         run=kit.run(interruption=interruption),
         link=LinkMemory(40_000, 1_030.0, False, 8_000, True, 1_000.0),
     )
-    facts = kit.facts(now_ms=40_000, current_A=0.0, set_current_A=0.0, output_on=False, uptime_s=1_032.0)
+    facts = kit.facts(now_ms=40_000, current_A=0.0, set_current_A=0.0, output_on=False, uptime_s=1_032.0, seen_C=30.0)
     return {
         "settings": settings,
         "own": settings.circuits[0],
@@ -57,6 +57,9 @@ NEGATIONS = {
     "device not checked": ("facts", {"fit": Fit.NOT_CHECKED}),
     "uptime fell": ("facts", {"uptime_s": 999.0}),
     "uptime stood still": ("facts", {"uptime_s": 1_001.0}),
+    "hot in this reading": ("facts", {"seen_C": 55.0}),
+    "no probe read": ("facts", {"seen_C": None}),
+    "hydrogen above its warning level": ("bath", {"gas_ok": False}),
     "fault code not read": ("facts", {"fault_code": None}),
     "fault code set": ("facts", {"fault_code": 5.0}),
     "uptime not read": ("facts", {"uptime_s": None}),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from controller.core.orderchecks import Ask
-from controller.core.orders import RULES, TICK, given, refusal_of, rule_of
+from controller.core.orders import RULES, TICK, after, given, refusal_of, rule_of
 from controller.core.state import Tick
 from controller.core.types import State
 
@@ -139,6 +139,8 @@ def test_items_that_the_list_no_longer_has_are_ignored(kit):
     """A bath file with fewer items since: what was ticked beyond its end neither helps nor hinders."""
     ask = ask_for(kit, "start", ticks=TICKED, items=ITEMS[:1])
     assert code(ask) is None
+    assert [event.data["item_text"] for event in after(ask, ask.state)] == [ITEMS[0]]
+    assert TICK.effect(ask_for(kit, item=3, ok=True)).ticks == ()
 
 
 def bench_of(kit):

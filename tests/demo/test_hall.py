@@ -13,9 +13,10 @@ from controller.core.types import State
 from controller.service.client import attach
 from controller.service.protocol import OrderMessage, PaceMessage
 from simulator.hall import TAKEN_OVER, YOURS, Hall, open_hall
-from simulator.plot import FIRST_CURRENT_s, acts, ticks
+from simulator.plot import APART_s, FIRST_CURRENT_s, acts, ticks
 
 BOUND_s = 60.0
+ALL_RUN_s = FIRST_CURRENT_s + 8 * APART_s
 
 
 @pytest.fixture
@@ -70,8 +71,8 @@ def read_notices(runs: Path) -> list[tuple[str, str]]:
 
 
 async def test_script_starts_all_but_the_refused(hall, tmp_path):
-    """Left alone, the script has seven circuits running ten minutes in, and nothing is said of a takeover."""
-    await until_s(hall, FIRST_CURRENT_s + 20.0)
+    """Left alone, the script has seven circuits running once all had their turn, and nothing is said of a takeover."""
+    await until_s(hall, ALL_RUN_s)
     states = {each.name: each.state for each in hall.service.state.circuits}
     assert states.pop("A06") is State.IDLE
     assert set(states.values()) == {State.RUNNING}
@@ -84,7 +85,7 @@ async def test_a_person_s_first_order_ends_the_script(hall, tmp_path):
     await until_s(hall, 300.0)
     assert (await order(hall, "hold", "A01"))["accepted"] is False
     await order(hall, "note", "A", "second", text="mine now")
-    await until_s(hall, FIRST_CURRENT_s + 60.0)
+    await until_s(hall, ALL_RUN_s)
     assert {each.state for each in hall.service.state.circuits} == {State.IDLE}
     assert all(each.load is not None for each in hall.service.state.circuits)
     assert hall.taken_over
@@ -129,7 +130,7 @@ async def test_looking_and_pacing_is_no_takeover(hall):
     person = await attach(hall.socket.path)
     try:
         await person.send(PaceMessage(id="p", ratio=10.0))
-        await until_s(hall, FIRST_CURRENT_s + 20.0)
+        await until_s(hall, ALL_RUN_s)
     finally:
         await person.close()
     assert not hall.taken_over

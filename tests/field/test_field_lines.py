@@ -56,6 +56,17 @@ async def test_a_cabinet_takes_one_read_and_one_write(tmp_path):
     assert len(plant.orders) == 2
 
 
+async def test_a_silent_command_is_not_written(tmp_path):
+    """A device in other hands is left alone; its neighbour in the same cabinet is written; all silent: no request."""
+    plant, spies, field = rig(tmp_path)
+    await field.read(0)
+    await field.write((Command(5, 200, True, silent=True), Command(6, 210, True)), QUIET, 0)
+    assert [channel for channel, _ in plant.orders] == [1]
+    before = len(spies["east"].asked)
+    await field.write((Command(silent=True), Command(silent=True)), QUIET, 1000)
+    assert not any(isinstance(request, Write) and request.unit == 1 for request in spies["east"].asked[before:])
+
+
 async def test_every_cycle_is_written_whole(tmp_path):
     """An unchanged command is written again: it feeds the device's own time-out."""
     plant, _, field = rig(tmp_path)

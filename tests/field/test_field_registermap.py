@@ -107,6 +107,7 @@ BROKEN = {
     "no rating": ("rating = { current_A = 60, voltage_V = 360 }", "", "rating: missing"),
     "mode without a signal": ('kind = "map"', 'kind = "map"\ndischarge = "mode"', "discharge: no .signal.discharge_mo"),
     "channels overlap": ("[signal.model", "[channels]\ncount = 2\nstride = 1\n[signal.model", "address: register"),
+    "default below zero": ("[signal.model", "default = { current_A = -1, voltage_V = 0 }\n[signal.model", "default"),
     "past the end": ("address = 3", "address = 65536", r"signal\.output_on\.address"),
 }
 
@@ -119,6 +120,18 @@ def test_broken_maps_say_what_and_where(tmp_path, name):
     found = problems(tmp_path, GOOD.replace(good, bad, 1))
     assert any(re.search(told, line) for line in found), found
     assert all(re.search(r"bad\.toml:\d+: ", line) for line in found), found
+
+
+def test_a_map_may_say_with_what_the_device_starts(tmp_path):
+    """Both set-points; a bath's inputs have none."""
+    path = tmp_path / "good.toml"
+    path.write_text(GOOD.replace("[signal.model", "default = { current_A = 5, voltage_V = 100 }\n[signal.model", 1))
+    default = load_map(path)[0].default
+    assert default is not None
+    assert (default.current_A, default.voltage_V) == (5.0, 100.0)
+    inputs = (MAPS / "inputs.toml").read_text(encoding="utf-8")
+    wrong = inputs.replace('kind = "map"', 'kind = "map"\ndefault = { current_A = 5, voltage_V = 100 }', 1)
+    assert any("default: a bath's inputs have no set-points" in line for line in problems(tmp_path, wrong))
 
 
 def test_a_missing_required_signal_is_told(tmp_path):

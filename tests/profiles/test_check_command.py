@@ -39,7 +39,7 @@ def files(tmp_path):
     texts = {
         "right": RIGHT,
         "wrong": RIGHT.replace("current_A = 3", "current_mA = 3000").replace("revision = 1", "revision = 0"),
-        "noted": RIGHT.replace("capacity_C20_Ah = 60", "capacity_C20_Ah = 60, level_mm = 150"),
+        "noted": RIGHT + "[bath]\nwater_C = [20, 30]\n",
         "warned": RIGHT + "[limits]\nprobe_C = 63\n",
     }
     paths = {name: tmp_path / f"{name}.toml" for name in texts}
@@ -57,7 +57,7 @@ def test_a_warning_or_a_note_does_not_make_a_file_wrong(files):
     """The code stays 0; warnings are counted, notes are not."""
     code, out, err = run(files["noted"], files["warned"])
     assert (code, out) == (0, "2 files: 2 right with 1 warning\n")
-    assert f"{files['noted']}:4: note: key battery.level_mm is not used yet" in err
+    assert f"{files['noted']}:12: note: key bath.water_C is not used yet" in err
     assert f"{files['warned']}:12: warning: 63 C is above" in err
 
 
@@ -113,7 +113,7 @@ def test_json_is_one_object_with_every_problem(files):
     assert (wrong["right"], noted["right"], noted["kind"]) == (False, True, "profile")
     assert {problem["level"] for problem in wrong["problems"]} == {"wrong"}
     assert noted["problems"][0]["level"] == "note"
-    assert noted["problems"][0]["line"] == 4
+    assert noted["problems"][0]["line"] == 12
 
 
 def test_a_file_cannot_write_to_the_terminal(tmp_path):

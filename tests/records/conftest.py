@@ -9,21 +9,9 @@ from types import SimpleNamespace
 import pytest
 
 from controller.core import bath
+from controller.core.planned import Ends, Load, Plan, PlanStep, StepKind
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.types import (
-    BathIn,
-    BathReading,
-    ChannelReading,
-    Ends,
-    Fit,
-    LinkState,
-    Load,
-    Order,
-    Plan,
-    PlanStep,
-    StepKind,
-    Value,
-)
+from controller.core.types import BathIn, BathReading, ChannelReading, Fit, LinkState, Order, Value
 from controller.records.head import RunStart, Text
 from controller.records.logrow import log_row
 from controller.records.rows import EventRow

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controller.core.planned import Load
 from controller.core.state import CircuitState
 from controller.core.types import (
     Advice,
@@ -19,7 +20,6 @@ from controller.core.types import (
     Condition,
     Fit,
     LinkState,
-    Load,
     Order,
     Quality,
     Reaction,
@@ -57,7 +57,7 @@ def cycles(plan):
         CircuitIn, st.integers(0, 1 << 60), readings, shares, st.none() | numbers, st.none() | numbers,
         st.lists(orders(plan), max_size=1).map(tuple), st.lists(st.builds(Advice, texts), max_size=1).map(tuple),
     )  # fmt: skip
-    return st.tuples(inputs, st.builds(Command, numbers, numbers, flags, flags))
+    return st.tuples(inputs, st.builds(Command, numbers, numbers, flags, flags, flags))
 
 
 @settings(max_examples=60)

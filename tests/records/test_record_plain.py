@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.core.planned import Load
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState, Run, Timer
-from controller.core.types import Load, Order, State
+from controller.core.types import Order, State
 from controller.records.plain import Codec, PlainError, layout
 
 scalars = st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=20)

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from controller.core.bathstate import BathState
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import BathState, CircuitState, Counters, Interruption, Run
+from controller.core.state import CircuitState, Counters, Interruption, Run
 from controller.core.types import Command, State
 from controller.service.away import away_shown, followed, found_open
 

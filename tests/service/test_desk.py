@@ -99,6 +99,23 @@ async def core_answers(desk, *tasks):
     return [await task for task in tasks]
 
 
+async def test_load_says_what_run_it_continues(desk):
+    """Type, trial and the earlier run come into the load, and a follow-on run is not fresh."""
+    said = {"type": "L3", "trial": True, "continues": "20260316T080000Z-A-A01-K3107", "from_step": 3}
+    load = (await order_of(desk, load_of(credited_Ah=99.0, **said))).load
+    assert (load.battery_type, load.trial, load.fresh) == ("L3", True, False)
+    assert (load.continues, load.first_step, load.credited_Ah) == (said["continues"], 2, 99.0)
+
+
+async def test_load_that_contradicts_itself_never_reaches_the_core(desk):
+    """A follow-on run without its charge is refused with what is missing; no profile is kept of it."""
+    with pytest.raises(Refused, match="continues, from_step without credited_Ah") as caught:
+        await desk.on_order(load_of(continues="20260316T080000Z-A-A01-K3107", from_step=3), ANNA)
+    assert caught.value.code == "bad_list"
+    assert desk.take() == ()
+    assert desk.profiles == {}
+
+
 @pytest.mark.parametrize(
     ("batch", "why"),
     [

@@ -73,7 +73,7 @@ def test_a_rectifier_found_on_goes_to_zero_before_it_goes_off():
     assert output.found(Output.OFF, False, Found) is Output.OFF
     before = output.found(Output.OFF, True, Found)
     machine, since = output.moved(before, 0, False, Found, 2_000, 1_000)
-    command = output.command(machine, 0.0, 0.0, has_contactor=True)
+    command = output.command(machine, 0.0, 0.0, is_closed=True)
     assert (machine, since) == (Output.TO_ZERO, 1_000)
     assert (command.set_current_A, command.output_on, command.contactor_closed) == (0.0, True, True)
 

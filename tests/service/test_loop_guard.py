@@ -52,6 +52,8 @@ SETTINGS = BathSettings(
     5 * PERIOD_MS,
     tuple(CircuitSettings(name, 18, 0.5, 60.0, 340.0) for name in NAMES),
     purge_ms=0,
+    alone_ms=0,
+    apart_ms=0,
 )
 FILE = BathFile.model_validate(
     {

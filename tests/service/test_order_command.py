@@ -163,6 +163,52 @@ def test_options_that_lack_or_belong_elsewhere_are_errors(words, said):
         ordercmd.message_of(options(words[0], CIRCUIT, *words[1:]))
 
 
+def test_what_an_order_takes_is_written_as_key_and_value():
+    """Numbers, yes and no become what they are, all else stays text; beside the older options."""
+    words = ("batteries=17", "links=1", "reason=bad one out")
+    assert ordercmd.message_of(options("change-count", CIRCUIT, *words)).args == {
+        "batteries": 17, "links": 1, "reason": "bad one out",
+    }  # fmt: skip
+    words = ("what=density", "position=9", "value=1.24", "temperature_C=-3.5", "instrument=H2=b")
+    assert ordercmd.message_of(options("reading", CIRCUIT, *words)).args == {
+        "what": "density", "position": 9, "value": 1.24, "temperature_C": -3.5, "instrument": "H2=b",
+    }  # fmt: skip
+    assert ordercmd.message_of(options("horn-test", "Q", "ok=false")).args == {"ok": False}
+    assert ordercmd.message_of(options("block", CIRCUIT, "leads_off=true")).args == {"leads_off": True}
+    assert ordercmd.message_of(options("done", CIRCUIT, "walk=2", "ok=true")).args == {"walk": 2, "ok": True}
+    assert ordercmd.message_of(options("note", CIRCUIT, "text=12")).args == {"text": "12"}
+    assert ordercmd.message_of(options("proof", "Q", "item=1e5", "result=0x10")).args == {
+        "item": "1e5", "result": "0x10",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("shelve", "minutes"), "minutes: is no KEY=VALUE"),
+        (("shelve", "hours=1"), "hours=: shelve does not take it, right would be: alarm, minutes, reason"),
+        (("unload", "x=1"), "x=: unload does not take it, right would be: reason"),
+        (("skip", "step=1", "step=2"), "step=: is said twice"),
+        (("acknowledge", "alarm=a", "--alarm", "b"), "alarm=: is said twice"),
+        (("done", "item=1", "--item", "1"), "item=: is said twice"),
+        (("skip", "reason=a", "--reason", "b"), "reason=: is said twice"),
+    ],
+)
+def test_what_an_order_does_not_take_or_says_twice_is_an_error(words, said):
+    """Nothing is sent half, and nothing is left out in silence."""
+    with pytest.raises(InputError, match=said):
+        ordercmd.message_of(options(words[0], CIRCUIT, *words[1:]))
+
+
+def test_the_help_names_what_each_order_takes():
+    """For who does not know README.md's table."""
+    parser = argparse.ArgumentParser()
+    ordercmd.add_arguments(parser)
+    told = " ".join(parser.format_help().split())
+    assert "change-count batteries links" in told
+    assert "take-over" in told.replace("- ", "-")
+
+
 class Terminal(io.StringIO):
     def isatty(self) -> bool:
         return True

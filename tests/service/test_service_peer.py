@@ -78,6 +78,9 @@ period_s = 0.5
 stale_after_s = 5
 watchdog_s = {watchdog_s}
 purge_minutes = 0
+meter_walk = []
+first_current_alone_s = 0
+resume_apart_s = 0
 
 [link.wire]
 tcp = "127.0.0.1:{port}"

@@ -14,8 +14,10 @@ from controller.bathfile import settings_of as settings_of_file
 from controller.console.picture import read_picture
 from controller.core import bath as core_bath
 from controller.core.bath import BathOut
+from controller.core.bathstate import BathState
+from controller.core.planned import Ends, Load, Plan, PlanStep, StepKind
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import Alarm, Allowed, BathState, CircuitState, Counters, Interruption, Run, Tick
+from controller.core.state import Alarm, Allowed, CircuitState, Counters, Interruption, Run, Tick
 from controller.core.types import (
     BathCommand,
     BathIn,
@@ -25,18 +27,13 @@ from controller.core.types import (
     CircuitIn,
     Command,
     Condition,
-    Ends,
     Fit,
     LinkState,
-    Load,
     Order,
     Output,
-    Plan,
-    PlanStep,
     Quality,
     Reaction,
     State,
-    StepKind,
     Value,
 )
 from controller.service.fitting import PARTS, snapshot_line
@@ -439,3 +436,20 @@ def test_a_shown_order_is_the_core_s_own():
     order = Order("1", "start", "A01", "anna", ("technician",))
     _, out = core_bath.step(settings, state, BathIn(NOW_MS + 2_000, inputs, (low,), (order,)))
     assert "accepted" in {event.code for event in out.events}
+
+
+def test_an_alarm_tells_what_silences_it_and_under_whom_it_stands():
+    """Group, shelf with its end, person and reason, suppression, chatter with its count, escalation."""
+    fields = {
+        "first": "link_lost", "shelved_until_ms": NOW_MS + 5, "shelved_by": "eva", "shelved_why": "w" * 300,
+        "suppressed": True, "out_of_use": True, "chattering": True, "times": 4, "escalated": True,
+    }  # fmt: skip
+    (one,) = alarms_of(1, **fields)
+    shown = picture_of(seen_of(running(alarms=(one,)))).circuits[0].alarms[0]
+    assert (shown.first, shown.shelved_until_ms, shown.shelved_by) == ("link_lost", NOW_MS + 5, "eva")
+    assert 0 < len(shown.shelved_why) <= 200
+    assert (shown.suppressed, shown.out_of_use, shown.came_and_went, shown.escalated) == (True, True, 4, True)
+    assert shown.quiet
+    (plain,) = alarms_of(1, times=4)
+    told = snapshot(seen_of(running(alarms=(plain,))))["circuits"][0]["alarms"][0]
+    assert set(told) <= {"target", "code", "since_ms", "priority", "reaction", "value", "limit"}

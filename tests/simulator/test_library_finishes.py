@@ -11,6 +11,7 @@ import pytest
 import profiles
 from controller.core import bath as core_bath
 from controller.core.plan import compile_plan
+from controller.core.planned import Load, Plan, StepKind
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.types import (
     LOST,
@@ -21,11 +22,8 @@ from controller.core.types import (
     EventKind,
     Fit,
     LinkState,
-    Load,
     Order,
-    Plan,
     State,
-    StepKind,
     Value,
 )
 from profiles.loader import load_model, read_document

@@ -1,39 +1,88 @@
-"""No current at the voltage limit: a clamp off, a link broken, a cell open or never filled.
+"""No current at the voltage limit: a clamp off, a link broken, a cell open; and a clamp that arced before.
 
 Hazard: an open clamp under hydrogen arcs when it moves; the rectifier stands at its limit of hundreds of volts.
 Law: while a charge step asks for current and the string stands at the limit, current below the larger of `least_A`
 and `least_percent` of the set-point for `seconds`, in two readings, and either less than half of what flowed in the
-10 s before (a finish under constant voltage tapers slowly and must not trip) or none at all since it was switched on.
-Defaults: 0.3 A is a shunt's offset, 5 s outlasts a rectifier's ramp. Own choice, adjustable.
+10 s before (two cycles, where that is longer; a finish under constant voltage tapers slowly and must not trip) or none
+at all since it was switched on. At once, in the first such reading, where current turned back twice or more in the
+10 s before by a tenth of its set-point, and volts have jumped by more than 50 mV a cell since the last point of the
+trail (two minutes at the most): that was an arc, and several readings have shown it already.
+Defaults: 0.3 A is a shunt's offset, 5 s outlasts a rectifier's ramp; a tenth is twice what regulation and noise leave,
+50 mV twice what a step of current or a warming string moves in two minutes. Own choice, no published source.
+Reaction: trip. A clamp that arced is replaced, not pressed.
 Clears: the trip itself ends the comparison; the latch by acknowledge and reset.
 """
 
 from __future__ import annotations
 
-from controller.core.conditions import CANNOT_TELL, CLEAR, Finding, Law
+from controller.core.atlimit import NEAR_LIMIT
+from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
+from controller.core.settings import BathSettings
+from controller.core.state import CircuitState
+from controller.core.swings import lately, reversals
 from controller.core.types import Reaction, State
 from controller.core.view import CircuitView
 
-NEAR_LIMIT = 0.985
-"""At the limit means within 1.5 % of it: a device's own voltage reading and limit differ by that much at most."""
+BEFORE_MS = 10_000
+BEFORE_CYCLES = 2
+ARC_TURNS = 2
+ARC_SHARE = 0.1
+ARC_JUMP_V_PER_CELL = 0.05
 
 
 def no_current(view: CircuitView, active: bool) -> Finding:
     """Return whether the string takes no current at its voltage limit."""
-    state, facts, limits = view.state, view.facts, view.settings.laws.open_string
-    set_A = state.command.set_current_A
-    if state.state is not State.RUNNING or set_A <= 0.0 or state.run is None:
+    state, facts = view.state, view.facts
+    if state.state is not State.RUNNING or state.command.set_current_A <= 0.0 or state.run is None:
         return CLEAR
     if facts.current_A is None or facts.voltage_V is None:
         return CANNOT_TELL
-    least = max(limits.least_A, limits.least_percent / 100.0 * set_A)
+    least = _least_A(view)
     if facts.current_A >= least or facts.voltage_V < NEAR_LIMIT * state.command.voltage_limit_V:
         return CLEAR
-    before = max((amount for _, amount in state.recent), default=0.0)
+    before = max((amount for _, amount in _before(view)), default=0.0)
     fell = facts.current_A < 0.5 * before and before >= least
     return Finding(fell or not state.run.flowing, facts.current_A, least)
 
 
+def arced(view: CircuitView, active: bool) -> Finding:
+    """Return whether it does so after current turned ragged and volts jumped."""
+    found = no_current(view, active)
+    if not found.holds:
+        return found
+    ragged = reversals(_before(view), ARC_SHARE * view.state.command.set_current_A) >= ARC_TURNS
+    return Finding(ragged and _jumped(view.state, view.facts.voltage_V_per_cell), found.value, found.limit)
+
+
+def _least_A(view: CircuitView) -> float:
+    limits = view.settings.laws.open_string
+    return max(limits.least_A, limits.least_percent / 100.0 * view.state.command.set_current_A)
+
+
+def _before(view: CircuitView) -> tuple[tuple[int, float], ...]:
+    return lately(view.state.recent, view.facts.now_ms, before_ms(view.settings))
+
+
+def before_ms(settings: BathSettings) -> int:
+    """Return how far back a lost current is compared with what flowed before."""
+    return max(BEFORE_MS, BEFORE_CYCLES * settings.period_ms)
+
+
+def _jumped(state: CircuitState, volts: float | None) -> bool:
+    before = state.trail[-1].volts_per_cell if state.trail else None
+    return volts is not None and before is not None and volts - before > ARC_JUMP_V_PER_CELL
+
+
 LAWS: tuple[Law[CircuitView], ...] = (
     Law("open_string", Reaction.TRIP, 2, no_current, lambda s: s.laws.open_string.seconds * 1000.0, readings=2),
+    Law("arcing", Reaction.TRIP, 2, arced, explains=("open_string",)),
 )
+
+
+def asleep(view: CircuitView) -> bool:
+    """Return whether no comparison of this file can hold now: current flows, or none is asked for."""
+    current, asked = view.facts.current_A, view.state.command.set_current_A
+    return current is None or asked <= 0.0 or current >= _least_A(view)
+
+
+FAMILY = Family(LAWS, asleep)

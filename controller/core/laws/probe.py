@@ -2,7 +2,8 @@
 
 Hazard: acid far above 55 C drives gas, sheds active mass, softens cases; a hot battery beside hydrogen can burn.
 Law: reduced current from `derate_C`, zero current from `hold_C`, output off and latched from `trip_C` (or the
-profile's own, lower level); towards danger two readings in a row, so that one spike does nothing.
+profile's own, lower level). A probe is believed after two readings towards danger, three towards ease
+(`controller.core.sensors`), so that one spike does nothing; the laws then take its first word.
 Defaults: 50, 55, 60 C. Formation in the container is customarily warned about at 55 and stopped at 60 to 65 C
 (from memory); a Navy text allows no charge above 52 C (125 F), so the derate begins below that.
 Clears: derate when the probe is `EASED_K` below its level and the current is back at 100 %; hold and trip below the
@@ -11,7 +12,7 @@ level less `return_K`, then by order.
 
 from __future__ import annotations
 
-from controller.core.conditions import CANNOT_TELL, CLEAR, Finding, Law
+from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
 from controller.core.types import Reaction
 from controller.core.view import CircuitView
 
@@ -53,7 +54,19 @@ def far_too_hot(view: CircuitView, active: bool) -> Finding:
 
 
 LAWS: tuple[Law[CircuitView], ...] = (
-    Law("probe_derate", Reaction.DERATE, 2, reduced, readings=2),
-    Law("probe_hold", Reaction.HOLD, 2, too_hot, readings=2),
-    Law("probe_trip", Reaction.TRIP, 2, far_too_hot, readings=2),
+    Law("probe_derate", Reaction.DERATE, 2, reduced, readings=1),
+    Law("probe_hold", Reaction.HOLD, 2, too_hot, readings=1, explains=("probe_derate",)),
+    Law("probe_trip", Reaction.TRIP, 2, far_too_hot, readings=1, explains=("probe_derate", "probe_hold")),
 )
+
+
+def asleep(view: CircuitView) -> bool:
+    """Return whether the probe is below every level, or not known."""
+    hot, levels, load = view.facts.probe_C, view.settings.laws.probe, view.state.load
+    if hot is None:
+        return True
+    trip = load.plan.probe_trip_C if load is not None else None
+    return hot < levels.derate_C and hot < levels.hold_C and hot < levels.trip_C and (trip is None or hot < trip)
+
+
+FAMILY = Family(LAWS, asleep)

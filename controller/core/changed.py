@@ -1,0 +1,29 @@
+"""A frozen record with some of its fields changed, at a tenth of the cost of the standard library's `replace`.
+
+The control cycle makes some ten new records a circuit. `replace` calls `__init__`, which sets two dozen fields one by
+one; here the old record's dictionary is copied, so records that change each cycle have no slots. Type checkers see the
+standard library's `replace`, and so check names and types of the changes.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, TypeVar
+
+if TYPE_CHECKING:
+    from dataclasses import replace as changed
+else:
+    T = TypeVar("T")
+
+    def changed(record: T, /, **changes: Any) -> T:
+        """Return a record like this one but for `changes`; TypeError for a field it does not have."""
+        old = record.__dict__
+        fields = old | changes
+        if len(fields) != len(old):
+            wrong = ", ".join(sorted(changes.keys() - old.keys()))
+            raise TypeError(f"{type(record).__name__} has no field {wrong}")
+        new = object.__new__(type(record))
+        object.__setattr__(new, "__dict__", fields)
+        return new
+
+
+__all__ = ["changed"]

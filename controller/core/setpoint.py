@@ -1,0 +1,110 @@
+"""Who changed the set-point? One ordered table, asked wherever a set-point reads back as something else than written.
+
+The order matters: what the device itself says comes first, then what our own writes explain, and what nothing
+explains was written by somebody else. Own choice throughout; there is no published rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+
+from controller.core.types import Fit
+from controller.core.view import CircuitView
+
+TAKEN_PERCENT = 1.0
+TAKEN_A = 0.1
+"""A read-back within 1 % or 0.1 A is the value written: registers have steps. From memory of usual register maps."""
+
+DEFAULT_V = 0.5
+"""A limit read back within 0.5 V is the device's default."""
+
+YOUNG_CYCLES = 3
+"""A write is younger than two cycles while what was written before it is younger than three."""
+
+
+class Changer(StrEnum):
+    """What explains a set-point that reads back as something else than the newest one written."""
+
+    LOCAL = "local control"
+    RESTARTED = "restarted"
+    WATCHDOG = "watchdog"
+    ACKNOWLEDGE = "an own write before the newest"
+    WAIT = "on its way"
+    DEFAULTS = "the device's defaults"
+    FOREIGN = "foreign master"
+
+
+def taken(read_A: float, asked_A: float) -> bool:
+    """Return whether a read-back is this set-point."""
+    return abs(read_A - asked_A) <= max(TAKEN_A, TAKEN_PERCENT / 100.0 * abs(asked_A))
+
+
+def differs(view: CircuitView) -> bool:
+    """Return whether the set-point was read and is none of those written in the last settling time."""
+    read, state = view.facts.set_current_A, view.state
+    if read is None or taken(read, state.command.set_current_A):
+        return False
+    return not any(taken(read, amount) for _, amount in state.asked)
+
+
+def _local(view: CircuitView, _read_A: float) -> bool:
+    return view.facts.local is True
+
+
+def restarted(view: CircuitView) -> bool:
+    """Return whether the rectifier's uptime fell since the last reading of it."""
+    uptime, before = view.facts.uptime_s, view.state.link.uptime_s
+    return uptime is not None and before is not None and uptime < before
+
+
+def _restarted(view: CircuitView, _read_A: float) -> bool:
+    """Its uptime fell, or is shorter than its settling time; or another device answers."""
+    uptime = view.facts.uptime_s
+    young = uptime is not None and uptime * 1000.0 <= view.settings.settle_ms
+    return young or restarted(view) or view.facts.fit in (Fit.IDENTITY, Fit.RATING)
+
+
+def _watchdog(view: CircuitView, read_A: float) -> bool:
+    """It reads zero, and nothing reached it for longer than its watchdog's time."""
+    fresh_ms = view.state.link.fresh_ms
+    return fresh_ms is not None and view.facts.now_ms - fresh_ms > view.settings.watchdog_ms and taken(read_A, 0.0)
+
+
+def _acknowledge(view: CircuitView, read_A: float) -> bool:
+    """It is one of ours: a later write did not reach it, or was not applied."""
+    return any(taken(read_A, amount) for _, amount in view.state.written)
+
+
+def _waits(view: CircuitView, read_A: float) -> bool:
+    """The newest write is younger than two cycles, and it reads between that and the one before."""
+    written = view.state.written
+    if len(written) < 2:
+        return False
+    (before_ms, before_A), (_, newest_A) = written[-2:]
+    if view.facts.now_ms - before_ms >= YOUNG_CYCLES * view.settings.period_ms:
+        return False
+    return min(before_A, newest_A) <= read_A <= max(before_A, newest_A)
+
+
+def _defaults(view: CircuitView, read_A: float) -> bool:
+    """Both limits read as those with which the device starts, by its map."""
+    own, volts = view.own, view.facts.set_voltage_V
+    if own.default_A is None or own.default_V is None or volts is None:
+        return False
+    return taken(read_A, own.default_A) and abs(volts - own.default_V) <= DEFAULT_V
+
+
+TABLE: tuple[tuple[Changer, Callable[[CircuitView, float], bool]], ...] = (
+    (Changer.LOCAL, _local),
+    (Changer.RESTARTED, _restarted),
+    (Changer.WATCHDOG, _watchdog),
+    (Changer.ACKNOWLEDGE, _acknowledge),
+    (Changer.WAIT, _waits),
+    (Changer.DEFAULTS, _defaults),
+)
+
+
+def changer(view: CircuitView, read_A: float) -> Changer:
+    """Return the first that explains this read-back; where nothing does, somebody else wrote it."""
+    return next((who for who, explains in TABLE if explains(view, read_A)), Changer.FOREIGN)

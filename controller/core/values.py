@@ -1,0 +1,30 @@
+"""When a read value counts as a number, and what counts as zero."""
+
+from __future__ import annotations
+
+from controller.core.types import Quality, Value
+
+ZERO_A = 0.3
+"""Below this a reading of current counts as zero: a shunt's offset is some 0.1 A (common practice)."""
+
+LARGEST = 1e15
+"""No quantity here comes near it; what is infinite, or no number at all, fails the comparison with it."""
+
+GASSING_mV_PER_K = 5.5
+"""Volts of a gassing cell fall by this much per kelvin and cell at constant current (Schiffer 2007: 0.06/11 V/K)."""
+
+
+def number(value: Value | None, stale_ms: int) -> float | None:
+    """Return the number of a value that is good and fresh, else None."""
+    if value is None or value.age_ms > stale_ms:
+        return None
+    found = value.number
+    if found is None or not -LARGEST < found < LARGEST:
+        return None
+    return found if value.quality is Quality.GOOD or value.quality is Quality.SUSPECT else None
+
+
+def flag(value: Value | None, stale_ms: int) -> bool | None:
+    """Return a flag that is good and fresh, else None."""
+    found = number(value, stale_ms)
+    return None if found is None else found > 0.5

@@ -1,0 +1,155 @@
+"""What is written to the rectifier this cycle, and what is remembered of it: set-points, currents, the output machine.
+
+The last stage of a circuit's cycle. Whatever the stages before left in doubt asks for no current here.
+"""
+
+from __future__ import annotations
+
+from controller.core import contactor, devicecount, limits, output, sequence, setpoint, shortloss
+from controller.core.changed import changed
+from controller.core.facts import Facts
+from controller.core.laws.ripple import hunt_ms
+from controller.core.planned import StepKind
+from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.state import CircuitState
+from controller.core.swings import lately
+from controller.core.types import CircuitIn, Condition, Event, EventKind, Output, State
+
+History = tuple[tuple[int, float], ...]
+
+
+def written(
+    settings: BathSettings,
+    own: CircuitSettings,
+    state: CircuitState,
+    facts: Facts,
+    cin: CircuitIn,
+    standing: tuple[Condition, ...],
+    events: list[Event],
+) -> CircuitState:
+    """Work out what may flow, move the output machine, and remember what was asked."""
+    asked_A, volts = _asked(own, state, cin, standing)
+    now_ms, run = facts.now_ms, state.run
+    before = output.found(state.output, state.state is State.UNKNOWN, facts)
+    since = now_ms if _unheard(settings, state, facts) else state.output_since_ms
+    machine, since = output.moved(before, since, asked_A != 0.0, facts, settings.settle_ms, now_ms)
+    if machine is Output.TO_ZERO:
+        volts = state.command.voltage_limit_V
+    is_closed, openings = _contactor(settings, own, state, machine, facts, cin, standing, events)
+    silent = facts.local is True and not contactor.disobeyed(standing)
+    command = output.command(machine, asked_A, volts, is_closed, silent)
+    set_A, seen_A = command.set_current_A, facts.current_A
+    confirmed = output.confirmed(machine, facts)
+    new = {order.id for order in cin.orders}
+    pending = _read_back(state, machine, confirmed, facts, events, new)
+    return changed(
+        state,
+        now_ms=now_ms,
+        run=devicecount.based(run, state.link, facts) if run is not None else None,
+        output=machine,
+        output_since_ms=since,
+        confirmed=confirmed,
+        command=command,
+        asked=_window(state.asked, settings.settle_ms, now_ms, set_A),
+        written=_still_there(state.written, settings.watchdog_ms, facts, set_A),
+        recent=_course(state.recent, hunt_ms(settings), now_ms, seen_A) if seen_A is not None else state.recent,
+        openings=openings,
+        pending=pending,
+        hot_C=facts.hot_C,
+        share_A=cin.share_A,
+        link=shortloss.remembered(state.link, facts, cin.bath, _waits(state), settings.laws.link),
+    )
+
+
+def _unheard(settings: BathSettings, state: CircuitState, facts: Facts) -> bool:
+    """Return whether the device could not hear lately, so that the output's clock begins now: silence, local control.
+
+    In local control that is so for the watchdog's time; then it should have taken the output to zero.
+    """
+    if facts.local and any(amount for _, amount in lately(state.written, facts.now_ms, settings.watchdog_ms)):
+        return True
+    return shortloss.back(settings, state.link, facts)
+
+
+def _contactor(
+    settings: BathSettings,
+    own: CircuitSettings,
+    state: CircuitState,
+    machine: Output,
+    facts: Facts,
+    cin: CircuitIn,
+    standing: tuple[Condition, ...],
+    events: list[Event],
+) -> tuple[bool, int]:
+    """Return whether the contactor is to be closed, and how often it has opened under load."""
+    if not own.has_contactor:
+        return False, state.openings
+    is_closed = contactor.closed(settings, own, state, machine, facts, cin, standing)
+    if not contactor.opened_under_load(settings, state, machine, is_closed, facts, standing):
+        return is_closed, state.openings
+    openings = state.openings + 1
+    events.append(Event("opened_under_load", state.name, data={"openings": openings, "current_A": facts.current_A}))
+    return is_closed, openings
+
+
+def _waits(state: CircuitState) -> bool:
+    """Return whether the circuit is held by its link alone."""
+    run = state.run
+    return run is not None and run.interruption is not None and run.interruption.resumable_by_rule
+
+
+def _asked(
+    own: CircuitSettings, state: CircuitState, cin: CircuitIn, standing: tuple[Condition, ...]
+) -> tuple[float, float]:
+    """Return the current to ask for (a discharge's is negative) and the voltage limit; zero but where it runs."""
+    run, load = state.run, state.load
+    if state.state is not State.RUNNING or state.blocked_by or run is None or load is None:
+        return 0.0, 0.0
+    at = sequence.step_of(load.plan, run)
+    percent = state.allowed.percent
+    asked_A = limits.set_point_A(own, run, at, cin.share_A, percent, standing)
+    if at.kind is StepKind.DISCHARGE:
+        asked_A = -asked_A
+    return asked_A, limits.voltage_limit_V(own, load.plan, at, load.batteries)
+
+
+def _window(history: History, keep_ms: int, now_ms: int, amount: float) -> History:
+    """Return the last `keep_ms` of (moment, amount), with this one behind; equal amounts are kept once, the newest."""
+    if len(history) == 1 and history[0][1] == amount:
+        return ((now_ms, amount),)
+    return (*(entry for entry in history if now_ms - entry[0] <= keep_ms and entry[1] != amount), (now_ms, amount))
+
+
+def _still_there(history: History, keep_ms: int, facts: Facts, amount: float) -> History:
+    """Return the set-points of the last `keep_ms`, and the older one at which the device still stands."""
+    read, now_ms = facts.set_current_A, facts.now_ms
+    if len(history) <= 1 or read is None:
+        return _window(history, keep_ms, now_ms, amount)
+    kept = (entry for entry in history if now_ms - entry[0] <= keep_ms or setpoint.taken(read, entry[1]))
+    return _window(tuple(kept), now_ms, now_ms, amount)
+
+
+def _course(history: History, keep_ms: int, now_ms: int, amount: float) -> History:
+    """Return the readings of the last `keep_ms` in their order, each as often as it came back."""
+    if not history:
+        return ((now_ms, amount),)
+    if history[-1][1] == amount:
+        history = history[:-1]
+    first = 0
+    while first < len(history) and now_ms - history[first][0] > keep_ms:
+        first += 1
+    return (*history[first:], (now_ms, amount))
+
+
+def _read_back(
+    state: CircuitState, machine: Output, confirmed: bool, facts: Facts, events: list[Event], new: set[str]
+) -> tuple[tuple[str, str], ...]:
+    """Tell each accepted order what the device read back, once it did: at the earliest in the cycle after its own."""
+    if not state.pending or not confirmed or machine is not state.output:
+        return state.pending
+    for order_id, verb in state.pending:
+        if order_id in new:
+            continue
+        data = {"order": order_id, "verb": verb, "current_A": facts.current_A, "state": state.state.value}
+        events.append(Event("read_back", state.name, EventKind.ORDER, data))
+    return tuple(entry for entry in state.pending if entry[0] in new)
