@@ -26,7 +26,7 @@ class ProbeInterlock(BaseModel):
     rise_K_per_h: Annotated[float, Field(ge=5, le=120)] = 30.0
     rise_minutes: Annotated[float, Field(ge=4, le=30)] = 10.0
     differ_K: Annotated[float, Field(ge=0.5, le=10)] = 3.0
-    frozen_minutes: Annotated[float, Field(ge=10, le=30)] = 30.0
+    frozen_minutes: Annotated[float, Field(ge=20, le=30)] = 30.0
 
 
 class WaterInterlock(BaseModel):

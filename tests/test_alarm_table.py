@@ -67,7 +67,7 @@ def test_the_command_prints_writes_and_says_how(tmp_path, capsys):
     """Printing is the default; a file without markers is left as it is."""
     assert alarmtable.main([]) == 0
     assert capsys.readouterr().out == alarmtable.table() + "\n"
-    file = tmp_path / "a.md"
+    file = tmp_path / "table.txt"
     file.write_text(f"above\n{alarmtable.BEGIN}\nold\n{alarmtable.END}\nbelow\n", encoding="utf-8")
     assert alarmtable.main(["--write", str(file)]) == 0
     wanted = f"above\n{alarmtable.BEGIN}\n\n{alarmtable.table()}\n\n{alarmtable.END}\nbelow\n"

@@ -175,6 +175,7 @@ def _share(settings: BathSettings, state: BathState, given: BathIn, facts: BathF
         resume_for=state.resume_for,
         gas_ok=inputs.gas_ok(settings, state, facts),
         sisters_K=bathfacts.sisters_K(state),
+        permit=state.duty.permit_until_ms is not None,
         alone=state.alone,
         alone_until_ms=state.alone_until_ms,
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from controller.core import alarms, limits, mixing, moves, orders, sensors, sequence, shortloss, trail, writing
 from controller.core.alarmhush import Hush
+from controller.core.bathsafe import safe
 from controller.core.changed import changed
 from controller.core.conditions import judge
 from controller.core.counters import count
@@ -19,7 +20,7 @@ from controller.core.planned import Plan
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState, Run
 from controller.core.table import Cause
-from controller.core.types import CircuitIn, Command, Condition, Event, EventKind, Output, Reaction, State
+from controller.core.types import BathShare, CircuitIn, Command, Condition, Event, EventKind, Output, Reaction, State
 from controller.core.view import CircuitView
 
 CIRCUIT_CODES = frozenset(law.code for law in CIRCUIT_LAWS)
@@ -45,7 +46,7 @@ def decided(
     state = trail.walked(state, facts)
     state = _counted(settings, state, facts, events)
     state, standing = _judged(settings, own, state, facts, cin, events)
-    state = _reacted(state, facts, standing, events)
+    state = _reacted(state, facts, cin.bath, standing, events)
     state = _ordered(settings, own, state, facts, cin, standing, events)
     if shortloss.may_resume(settings, own, state, facts, cin.bath, standing):
         state = shortloss.ridden(moves.resumed(state, facts.now_ms, by_rule=True))
@@ -153,8 +154,13 @@ def _bath_trips(state: CircuitState, cin: CircuitIn) -> tuple[Standing, Standing
     return begun, ended
 
 
-def _reacted(state: CircuitState, facts: Facts, standing: Standing, events: list[Event]) -> CircuitState:
-    """Hold or trip by what stands, the most severe first; and leave `unknown` once zero was read back."""
+def _reacted(
+    state: CircuitState, facts: Facts, bath: BathShare, standing: Standing, events: list[Event]
+) -> CircuitState:
+    """Hold or trip by what stands, the most severe first; and leave `unknown` once zero was read back.
+
+    A bath that is not proved safe holds even where no law says so: no current where people may be.
+    """
     now_ms, was = facts.now_ms, state.state
     worst = max(standing, key=lambda condition: condition.reaction, default=None)
     if was is State.UNKNOWN:
@@ -168,10 +174,11 @@ def _reacted(state: CircuitState, facts: Facts, standing: Standing, events: list
         holds = [condition.code for condition in standing if condition.reaction is Reaction.HOLD]
         by_rule = holds == ["link_lost"] and not facts.gap
         state = moves.interrupted(state, Cause.HOLD, worst.code, now_ms, by_rule)
-    elif facts.gap and state.state is State.RUNNING:
-        state = moves.interrupted(state, Cause.HOLD, "gap", now_ms)
+    elif state.state is State.RUNNING and (facts.gap or not safe(bath)):
+        state = moves.interrupted(state, Cause.HOLD, "gap" if facts.gap else "bath_not_safe", now_ms)
     if state.state is not was and was is not State.UNKNOWN:
-        code = worst.code if worst is not None and worst.reaction >= Reaction.HOLD else "gap"
+        other = "gap" if facts.gap else "bath_not_safe"
+        code = worst.code if worst is not None and worst.reaction >= Reaction.HOLD else other
         events.append(Event(state.state.value, state.name, data={"cause": code}))
     return state
 

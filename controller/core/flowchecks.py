@@ -210,6 +210,11 @@ def at_zero(facts: Facts) -> bool:
     return not facts.stale and facts.zero and facts.output_on is False
 
 
+def at_rest(ask: Ask) -> Refusal | None:
+    """Refuse current where what was asked for before has not come to zero yet."""
+    return None if ask.facts.zero else Refusal("not_zero", {})
+
+
 def dead(ask: Ask) -> Refusal | None:
     """Refuse what hands do at the string before zero and off were read back."""
     return None if at_zero(ask.facts) else Refusal("not_zero", {})

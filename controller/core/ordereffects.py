@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from controller.core import alarms, mixing, moves
 from controller.core.changed import changed
 from controller.core.counters import count
@@ -137,8 +139,11 @@ def block(ask: Ask) -> CircuitState:
 
 
 def unblock(ask: Ask) -> CircuitState:
-    """Lift the block."""
-    return changed(ask.state, blocked_by="", blocked_ms=0, revision=ask.state.revision + 1)
+    """Lift the block; what it interrupted comes back by order only, however it was held before."""
+    run, freed = ask.state.run, changed(ask.state, blocked_by="", blocked_ms=0, revision=ask.state.revision + 1)
+    if run is None or run.interruption is None:
+        return freed
+    return changed(freed, run=changed(run, interruption=replace(run.interruption, resumable_by_rule=False)))
 
 
 def reading(ask: Ask) -> CircuitState:

@@ -107,7 +107,7 @@ RULES: dict[str, Rule] = {
     "resume": Rule(
         (*TECHNICIAN_OR_ENGINEER, *MAINTENANCE),
         (State.HELD,),
-        (flow.resume_is_yours, *MAY_FLOW, flow.within_resume_limit, lists.walk_right),
+        (flow.resume_is_yours, *MAY_FLOW, flow.at_rest, flow.within_resume_limit, lists.walk_right),
         effect.resume,
         reads_back=True,
     ),

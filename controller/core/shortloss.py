@@ -6,6 +6,7 @@ All of it must hold: the link was lost for less than `auto_resume_link_ms`, the 
 
 from __future__ import annotations
 
+from controller.core.bathsafe import safe
 from controller.core.changed import changed
 from controller.core.facts import Facts
 from controller.core.laws.link import HOUR_MS, MINUTE_MS
@@ -21,10 +22,8 @@ UPTIME_SLACK_s = 5.0
 def bath_good(bath: BathShare) -> bool:
     """Return whether the bath lets current flow and nobody is blocked under its hood."""
     return (
-        bath.inputs_ok
-        and bath.emergency_stop_ok
+        safe(bath)
         and bath.hood_closed
-        and bath.airflow_ok
         and bath.purge_left_ms == 0
         and bath.gas_ok
         and not bath.blocked

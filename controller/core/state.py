@@ -69,7 +69,6 @@ class Run:
     step_charge_Ah: float = 0.0
     step_discharge_Ah: float = 0.0
     step_entered_ms: int = 0
-    step_told: bool = False
     slow: bool = False
     done: bool = False
     restart_left_ms: int = 0

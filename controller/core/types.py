@@ -221,7 +221,8 @@ class BathShare:
     `keep_contactor`: gas may be where contactors switch, so they stay as they are.
     `resume_for`: the cause after which the first resume is for maintenance ("": none). `gas_ok`: hydrogen is below its
     warning level, or not measured. `sisters_K`: how far the circuits' probes moved in the last half hour, by their
-    median. Until `alone_until_ms` the first current of circuit `alone` flows alone.
+    median. Until `alone_until_ms` the first current of circuit `alone` flows alone. `permit`: the hood may be open for
+    readings, current flows on below it.
     """
 
     water_C: Value
@@ -239,6 +240,7 @@ class BathShare:
     sisters_K: float | None = None
     alone: str = ""
     alone_until_ms: int = 0
+    permit: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,6 +111,7 @@ def flatten(cin: CircuitIn, command: Command) -> Row:
         | (share_A is not None) << 10 | (stand_in_C is not None) << 11
         | bath.keep_contactor << 12 | bath.gas_ok << 13 | (bath.sisters_K is not None) << 14
         | (cin.contactor is not None) << 15 | (cin.contactor is True) << 16 | command.silent << 17
+        | bath.permit << 18
     )  # fmt: skip
     extras = _extras(cin) if cin.orders or cin.advice or _is_rare(bath) else None
     return (
@@ -153,6 +154,7 @@ def unflatten(whole: Sequence[int], floats: Sequence[float], extras: Extras) -> 
         present[11], purge_left_ms, bool(flags & 16), bool(flags & 32), bool(flags & 64), bool(flags & 128),
         extras.blocked, extras.reactions, extras.flow_lost_ms, bool(flags & 4096), extras.resume_for,
         bool(flags & 8192), sisters_K if flags & 16384 else None, extras.alone, extras.alone_until_ms,
+        bool(flags & 262144),
     )  # fmt: skip
     share = share_A if flags & 1024 else None
     stand_in = stand_in_C if flags & 2048 else None

@@ -30,11 +30,22 @@ class Codec:
     `known` are large objects that stand elsewhere already (a run's plan): wherever an equal one occurs it is left out
     and a reference `{"known": index}` stands in its place; another object of the same type is written whole.
     `compact` writes a dataclass as the list of its fields in order; `layout` says which order that is.
+    `added`, `dropped` (class name to field names): what an older version did not write yet, so that a missing one
+    takes its default, and what it still wrote and nobody asks for any more.
     """
 
-    def __init__(self, known: Sequence[object] = (), *, compact: bool = False) -> None:
+    def __init__(
+        self,
+        known: Sequence[object] = (),
+        *,
+        compact: bool = False,
+        added: Mapping[str, frozenset[str]] | None = None,
+        dropped: Mapping[str, frozenset[str]] | None = None,
+    ) -> None:
         self._known = tuple(known)
         self._compact = compact
+        self._added = added or {}
+        self._dropped = dropped or {}
         self._dumpers: dict[Any, Coder] = {}
         self._loaders: dict[Any, Coder] = {}
 
@@ -143,16 +154,17 @@ class Codec:
 
     def _dataclass_loader(self, kind: Any) -> Coder:
         loaders = {name: self._loader(hint) for name, hint in _hints(kind).items()}
+        spared = self._added.get(kind.__name__, frozenset()) | self._dropped.get(kind.__name__, frozenset())
         if self._compact:
             return _list_loader(kind, list(loaders.items()))
 
         def load(data: Any) -> Any:
             if not isinstance(data, dict):
                 raise PlainError(f"a {kind.__name__} must be an object, not {_shown(data)}")
-            wrong = sorted(map(str, data.keys() ^ loaders.keys()))
+            wrong = sorted(map(str, (data.keys() ^ loaders.keys()) - spared))
             if wrong:
                 raise PlainError(f"{wrong[0]}: {'unknown' if wrong[0] in data else 'missing'} in {kind.__name__}")
-            return kind(**{name: _at(name, one, data[name]) for name, one in loaders.items()})
+            return kind(**{name: _at(name, one, data[name]) for name, one in loaders.items() if name in data})
 
         return load
 

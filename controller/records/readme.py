@@ -90,7 +90,7 @@ Body: u16 number of probes P; u32 length of a JSON text; the text; then columns,
   Flags: bits 0-1 link (0 up, 1 late, 2 down, 3 wrong answer), bits 2-3 fit (0 ok, 1 not checked, 2 identity, 3 rating),
   then one bit each: hood closed, airflow proved, inputs good, emergency stop not pressed, command output on, command
   contactor closed, share_A exists, stand_in_C exists, contactors stay, gas ok, sisters_K exists, contactor read,
-  contactor read as closed.
+  contactor read as closed, command silent, permit for readings.
   Column of whole numbers: u8 tag, i64 first value; tag 0: all are equal to it; tags 1, 2, 3, 4: the steps from one to
   the next follow as i8, i16, i32, i64.
   Column of float64: u8 tag; 0: one float64, all are equal to it; 5: u16 unit, then a column of whole numbers w, the

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.core.bath import fresh_state
-from controller.core.bathstate import BathState
+from controller.core.bathstate import BathState, Duty
 from controller.core.moves import restarted
 from controller.core.settings import BathSettings
 from controller.core.state import Alarm, CircuitState
@@ -19,7 +19,25 @@ from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
 
 WEEK_MS = 7 * 24 * 3_600_000
-ADDED_SINCE_CORE_1: Mapping[str, Any] = {"ticks": []}
+
+ADDED: Mapping[str, frozenset[str]] = {
+    kind: frozenset(names.split())
+    for kind, names in {
+        "Alarm": "first shelved_until_ms shelved_by shelved_why suppressed returns_ms chattering times escalated"
+        " told_ms out_of_use",
+        "CircuitState": "ticks probes trail written openings out_of_use leads_off resume_for share_A moved_K",
+        "Command": "silent",
+        "LinkMemory": "wrong late_ms garbled_ms",
+        "Load": "battery_type continues first_step credited_Ah trial",
+        "Plan": "battery_type level_mm readings",
+        "PlanStep": "expected_ms charge_cap_Ah",
+        "Run": "first_ms late extended_ms before_A device_Ah ours_Ah rides_ms credited_Ah walk read watered",
+        "Timer": "quiet_ms",
+    }.items()
+}
+"""What core 1 or 2 did not keep yet: there it takes its default. Anything else that is missing is damage."""
+
+DROPPED: Mapping[str, frozenset[str]] = {"Run": frozenset({"step_told"})}
 
 
 def state_to_keep(
@@ -38,6 +56,8 @@ def state_to_keep(
         "open_runs": dict(folders),
         "ended_runs": dict(ended or {}),
         "alarms": [codec.dump(Alarm, alarm) for alarm in state.alarms],
+        "duty": codec.dump(Duty, state.duty),
+        "resume_for": state.resume_for,
         "circuits": {each.name: codec.dump(CircuitState, each) for each in state.circuits},
         "profiles": {sha: {"name": text.name, "text": text.text} for sha, text in profiles.items() if sha in used},
     }
@@ -45,22 +65,17 @@ def state_to_keep(
 
 def kept_circuits(content: Mapping[str, Any]) -> tuple[dict[str, CircuitState], list[str]]:
     """Return the circuits that state.json holds, and what of it cannot be used."""
-    codec = Codec()
+    codec = Codec(added=ADDED, dropped=DROPPED)
     found: dict[str, CircuitState] = {}
     problems: list[str] = []
     circuits = content.get("circuits")
     for name, plain in circuits.items() if isinstance(circuits, dict) else ():
         try:
-            found[name] = codec.load(CircuitState, _of_today(plain))
+            found[name] = codec.load(CircuitState, plain)
         except (PlainError, KeyError, TypeError, ValueError) as error:
             problems.append(f"state.json: {name}: {error}")
             found[str(name)] = unreadable(str(name))
     return found, problems
-
-
-def _of_today(plain: Any) -> Any:
-    """Return a circuit's plain state with what core 1 did not know yet: nothing was ticked then."""
-    return {**ADDED_SINCE_CORE_1, **plain} if isinstance(plain, dict) else plain
 
 
 def ended_folders(content: Mapping[str, Any], circuits: Mapping[str, CircuitState]) -> dict[str, str]:
@@ -81,7 +96,7 @@ def unreadable(name: str) -> CircuitState:
 
 def kept_alarms(content: Mapping[str, Any]) -> tuple[Alarm, ...]:
     """Return the bath's own alarms that nobody has dealt with; whether their cause stands is seen anew."""
-    codec = Codec()
+    codec = Codec(added=ADDED)
     found = []
     for plain in content.get("alarms") or ():
         try:
@@ -89,6 +104,20 @@ def kept_alarms(content: Mapping[str, Any]) -> tuple[Alarm, ...]:
         except (PlainError, KeyError, TypeError, ValueError):
             continue
     return tuple(alarm for alarm in found if alarm.latched or not alarm.acknowledged)
+
+
+def kept_duty(content: Mapping[str, Any]) -> Duty:
+    """Return what people did last: shift, round, horn. A permit and a running horn test end with a restart."""
+    try:
+        duty = Codec().load(Duty, content["duty"])
+    except (PlainError, KeyError, TypeError, ValueError):
+        return Duty()
+    return replace(duty, permit_until_ms=None, permit_by="", horn_test_ms=None, muted=False)
+
+
+def kept_resume_for(content: Mapping[str, Any]) -> str:
+    """Return the cause after which the first resume is maintenance's."""
+    return str(content.get("resume_for") or "")
 
 
 def kept_profiles(content: Mapping[str, Any]) -> dict[str, Text]:
@@ -110,6 +139,8 @@ def begun_again(
     alarms: tuple[Alarm, ...] = (),
     *,
     after_run: bool,
+    duty: Duty | None = None,
+    resume_for: str = "",
 ) -> BathState:
     """Return the bath of a new service: every circuit unknown until zero was read back, the purge begun anew.
 
@@ -117,7 +148,14 @@ def begun_again(
     """
     fresh = fresh_state(settings)
     circuits = tuple(restarted(kept[each.name]) if each.name in kept else each for each in fresh.circuits)
-    return BathState(circuits, now_ms=now_ms, current_ms=now_ms if after_run else None, alarms=alarms)
+    return BathState(
+        circuits,
+        now_ms=now_ms,
+        current_ms=now_ms if after_run else None,
+        alarms=alarms,
+        duty=duty or Duty(),
+        resume_for=resume_for,
+    )
 
 
 def base_ms(last_now_ms: int, last_utc_ms: int | None, utc_ms: int, stale_ms: int) -> tuple[int, bool]:

@@ -186,7 +186,8 @@ class Service:
         self._last = (out, reading)
         told_to_all = parts.desk.answer(out.events)
         folders = parts.recorder.folders()
-        revision = (state.revision, tuple(each.revision for each in state.circuits), tuple(folders))
+        revisions = tuple(each.revision for each in state.circuits)
+        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders))
         if revision != self._kept_revision:
             self._kept_revision = revision
             parts.recorder.bath.put_state(

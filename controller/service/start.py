@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.bathfile import Bath, settings_of, start_refusals
+from controller.core.bathstate import Duty
 from controller.core.settings import BathSettings
 from controller.core.state import Alarm, CircuitState
 from controller.core.types import Event, LinkState
@@ -31,7 +32,9 @@ from controller.service.keeping import (
     ended_folders,
     kept_alarms,
     kept_circuits,
+    kept_duty,
     kept_profiles,
+    kept_resume_for,
     unreadable,
 )
 from controller.service.locks import hold, locks_of
@@ -57,6 +60,8 @@ class Left:
     alarms: tuple[Alarm, ...]
     ended: dict[str, str]
     events: tuple[Event, ...]
+    duty: Duty
+    resume_for: str
 
 
 def sources_of(bath: Bath) -> Sources:
@@ -113,6 +118,8 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
         records=records,
         profiles=kept_profiles(content),
         alarms=kept_alarms(content),
+        duty=kept_duty(content),
+        resume_for=kept_resume_for(content),
         ended=ended_folders(content, circuits),
         events=tuple(events),
     )
@@ -167,7 +174,15 @@ async def serve(bath: Bath, held: ExitStack) -> Service:
     begin_ms, known = base_ms(left.now_ms, left.utc_ms, begun_utc_ms, settings.stale_ms) if left.utc_ms else (0, True)
     # Gas leaves cells for a time after a run: where there was one, or nobody knows, the after-run begins anew.
     after_run = any(each.run is not None or each.blocked_by for each in left.circuits.values())
-    state = begun_again(settings, left.circuits, left.now_ms, left.alarms, after_run=after_run)
+    state = begun_again(
+        settings,
+        left.circuits,
+        left.now_ms,
+        left.alarms,
+        after_run=after_run,
+        duty=left.duty,
+        resume_for=left.resume_for,
+    )
     away = found_open(settings, left.circuits, left.utc_ms, begun_utc_ms, known=known)
     parts = _parts(bath, settings, field, recorder, writer, begin_ms)
     service = Service(parts, state, _told(settings, left, known), away)

@@ -89,7 +89,7 @@ ALARMS: dict[str, AlarmText] = {
     ),
     "several_hot": AlarmText(
         "{value:.0f} circuits at once at the probes' hold level",
-        "each is held",
+        "nothing beside what each circuit does by itself",
         "look at the bath's water: flow, level, inlet; stay away from the batteries",
         "circuits",
         consequence="the bath has lost its cooling: string after string boils",

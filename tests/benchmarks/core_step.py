@@ -2,11 +2,11 @@
 
     python tests/benchmarks/core_step.py [--short]
 
-Baths of 3, 40 and 400 circuits, all of them running a charge, with readings that differ from cycle to cycle; the peer is
-pymodbus as it comes: a client a circuit, 20 holding registers read and 2 written, all at once, its server in a
-process of its own. Ours and the peer take turns inside each round; the figures are medians over rounds. Exit 1 where 40
-circuits take more than 2 ms, where a circuit of 400 costs more than half as much again as one of 40, or where deciding
-40 circuits takes more than 0.9 of polling them.
+Baths of 3, 40 and 400 circuits, all of them running a charge, with readings that differ from cycle to cycle; the peer
+is pymodbus as it comes: a client a circuit, 20 holding registers read and 2 written, all at once, its server in a
+process of its own. Ours and the peer take turns inside each round; the figures are medians over rounds. Exit 1 where
+40 circuits take more than 2 ms, where a circuit of 400 costs more than half as much again as one of 40, or where
+deciding 40 circuits takes more than 0.9 of polling them.
 """
 
 from __future__ import annotations

@@ -99,7 +99,7 @@ def test_a_reading_is_overdue_half_an_hour_and_long_overdue_an_hour_after_its_st
 
 @pytest.mark.parametrize("change", [{"run": None}, {"load": None}])
 def test_a_circuit_without_a_run_or_a_load_owes_nothing(kit, change):
-    """It sleeps."""
+    """Neither walk nor reading can be due there: the laws sleep."""
     view = walk_view(kit, 61)
     view = replace(view, state=replace(view.state, **change))
     assert dues.asleep(view)

@@ -44,11 +44,17 @@ class Change:
     after: str
 
 
+ALWAYS_THE_SAME = ("ReplaceComparisonOperator_Is_Eq", "ReplaceComparisonOperator_IsNot_NotEq")
+"""`is` stands before None, True, False and members of enumerations only, which equal nothing but themselves."""
+
+
 @cache
 def operators() -> dict[str, object]:
     """Return all operators that need no argument, by name; those with one change variables by chance."""
     named = {name: cosmic_ray.plugins.get_operator(name) for name in cosmic_ray.plugins.operator_names()}
     general = {name.partition("/")[2]: kind() for name, kind in sorted(named.items()) if not kind.arguments()}
+    for name in ALWAYS_THE_SAME:
+        del general[name]
     return general | SWAPS
 
 

@@ -149,7 +149,9 @@ def test_settings_hold_what_the_file_and_the_map_say(write):
 def test_what_a_file_leaves_out_is_the_cores_own_default(write):
     """The file's defaults and those of the core's settings are the same numbers."""
     text = changed("[interlock.probe]\nderate_C = 48\nhold_C = 52\ntrip_C = 58\n", "")
-    text = text.replace("period_s = 1\nstale_after_s = 3\nwatchdog_s = 5\n", "").replace("airflow_m3_h = 3000\n", "")
+    text = text.replace("period_s = 1\nstale_after_s = 3\nwatchdog_s = 5\n", "").replace(
+        "airflow_m3_h = 3000\n", "meter_walk = []\n"
+    )
     settings = settings_of(load_bath(write(text)))
     plain = BathSettings("north", "B", False, 1000, 3000, 5000, settings.circuits)
     assert asdict(settings.laws) == asdict(LawSettings())

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 from controller.core import output
 from controller.core.bath import fresh_state
+from controller.core.bathstate import Duty
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import Alarm, CircuitState, Run, Tick
+from controller.core.state import Alarm, CircuitState, Run, Tick, Timer
 from controller.core.types import Output, Reaction, State
 from controller.service.keeping import (
+    ADDED,
+    DROPPED,
     base_ms,
     begun_again,
     ended_folders,
     kept_alarms,
     kept_circuits,
+    kept_duty,
+    kept_resume_for,
     state_to_keep,
     unreadable,
 )
@@ -85,18 +91,43 @@ def test_a_start_list_counts_no_more_after_a_restart():
     assert begun_again(BATH, circuits, 7_000, after_run=False).circuits[0].ticks == ()
 
 
-def test_a_state_of_core_1_is_read():
-    """A circuit kept before there were start lists comes back as it was, with nothing ticked."""
-    content = kept(blocked_by="anna")
-    for plain in content["circuits"].values():
-        del plain["ticks"]
+def without(plain, kind):
+    """A plain state as an older core kept it: without what it did not know, with what is gone since."""
+    for name in ADDED.get(kind, ()):
+        del plain[name]
+    return {**plain, **dict.fromkeys(DROPPED.get(kind, ()), False)}
+
+
+def test_a_state_of_an_older_core_is_read():
+    """A circuit kept before there were start lists, shelves or trails comes back as it was, with nothing ticked."""
+    content = kept(blocked_by="anna", run=Run(5, "anna"), timers=(Timer("link_lost"),))
+    for name, plain in content["circuits"].items():
+        plain["run"] = plain["run"] and without(plain["run"], "Run")
+        plain["timers"] = [without(timer, "Timer") for timer in plain["timers"]]
+        plain["link"] = without(plain["link"], "LinkMemory")
+        plain["command"] = without(plain["command"], "Command")
+        content["circuits"][name] = without(plain, "CircuitState")
     circuits, problems = kept_circuits(content)
     assert problems == []
     assert (circuits["A01"].blocked_by, circuits["A01"].ticks) == ("anna", ())
 
 
+def test_what_people_did_outlives_a_restart():
+    """The shift, the last round, what the horn's test found and whose resume is next; a permit does not."""
+    did = Duty(
+        round_ms=5, shift_by="anna", horn_ok=False, permit_until_ms=9, permit_by="bert", horn_test_ms=7, muted=True
+    )
+    state = replace(fresh_state(BATH), duty=did, resume_for="extraction_lost")
+    content = json.loads(json.dumps(state_to_keep(state, 5, {}, {})))
+    assert kept_duty(content) == Duty(round_ms=5, shift_by="anna", horn_ok=False)
+    assert kept_resume_for(content) == "extraction_lost"
+    assert (kept_duty({"duty": {"round_ms": "x"}}), kept_resume_for({})) == (Duty(), "")
+    begun = begun_again(BATH, {}, 0, after_run=False, duty=kept_duty(content), resume_for="extraction_lost")
+    assert (begun.duty.shift_by, begun.resume_for) == ("anna", "extraction_lost")
+
+
 def test_another_field_that_lacks_still_blocks():
-    """Only what core 1 did not know may be missing."""
+    """Only what an older core did not know may be missing."""
     content = kept(blocked_by="anna")
     del content["circuits"]["A01"]["alarms"]
     circuits, problems = kept_circuits(content)
