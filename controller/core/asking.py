@@ -29,7 +29,16 @@ def ask_of(
     """Return the question whether `verb` would be accepted after this cycle; `standing` is what stood in it."""
     told = " ".join(neighbour.split(" ", 1)[0] for neighbour in cin.bath.blocked)
     order = Order("", verb, state.name, "", EVERY_ROLE, {"told": told})
-    return Ask(settings, own, state, facts_of(settings, own, state, cin), cin.bath, standing, order, cin.contactor)
+    return Ask(
+        settings,
+        own,
+        state,
+        facts_of(settings, own, state, cin, state.probes),
+        cin.bath,
+        standing,
+        order,
+        cin.contactor,
+    )
 
 
 def start_checks(ask: Ask) -> tuple[tuple[str, Refusal | None], ...]:

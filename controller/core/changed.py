@@ -7,12 +7,19 @@ standard library's `replace`, and so check names and types of the changes.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+
+T = TypeVar("T")
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from dataclasses import replace as changed
+
+    P = ParamSpec("P")
+
+    def made(kind: Callable[P, T], *args: P.args, **fields: P.kwargs) -> T:
+        """Return a new record, as its class would make it."""
 else:
-    T = TypeVar("T")
 
     def changed(record: T, /, **changes: Any) -> T:
         """Return a record like this one but for `changes`; TypeError for a field it does not have."""
@@ -25,5 +32,11 @@ else:
         object.__setattr__(new, "__dict__", fields)
         return new
 
+    def made(kind: type[T], **fields: Any) -> T:
+        """Return a new record of `kind`; all its fields must be named, in their order."""
+        new = object.__new__(kind)
+        object.__setattr__(new, "__dict__", fields)
+        return new
 
-__all__ = ["changed"]
+
+__all__ = ["changed", "made"]

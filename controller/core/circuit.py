@@ -18,9 +18,21 @@ from controller.core.laws import runaway
 from controller.core.orderchecks import Ask
 from controller.core.planned import Plan
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import CircuitState, Run
+from controller.core.state import CircuitState, ProbeMemory, Run
 from controller.core.table import Cause
-from controller.core.types import BathShare, CircuitIn, Command, Condition, Event, EventKind, Output, Reaction, State
+from controller.core.types import (
+    RUNNING,
+    UNKNOWN,
+    BathShare,
+    CircuitIn,
+    Command,
+    Condition,
+    Event,
+    EventKind,
+    Output,
+    Reaction,
+    State,
+)
 from controller.core.view import CircuitView
 
 CIRCUIT_CODES = frozenset(law.code for law in CIRCUIT_LAWS)
@@ -41,10 +53,10 @@ def decided(
 ) -> tuple[CircuitState, tuple[Event, ...], Standing]:
     """Decide one cycle; return the new state (its command in it), what happened, and the conditions it rests on."""
     events: list[Event] = []
-    state = _sensed(settings, state, cin)
-    facts = facts_of(settings, own, state, cin)
+    probes = _sensed(settings, state, cin)
+    facts = facts_of(settings, own, state, cin, probes)
+    state = _counted(settings, state, probes, facts, events)
     state = trail.walked(state, facts)
-    state = _counted(settings, state, facts, events)
     state, standing = _judged(settings, own, state, facts, cin, events)
     state = _reacted(state, facts, cin.bath, standing, events)
     state = _ordered(settings, own, state, facts, cin, standing, events)
@@ -56,30 +68,33 @@ def decided(
     return state, tuple(events), standing
 
 
-def _sensed(settings: BathSettings, state: CircuitState, cin: CircuitIn) -> CircuitState:
-    """Let each probe's memory see this cycle's reading; one that should have moved and did not is frozen."""
+def _sensed(settings: BathSettings, state: CircuitState, cin: CircuitIn) -> tuple[ProbeMemory, ...]:
+    """Return each probe's memory after this cycle's reading; one that should have moved and did not is frozen."""
     probes = sensors.sensed(state.probes, cin.reading.probes, settings.stale_ms, cin.now_ms)
     load = state.load
-    if load is not None:
-        least_A = sensors.LEAST_C20 * load.plan.capacity_C20_Ah
-        frozen_ms = 60_000.0 * settings.laws.probe.frozen_minutes
-        probes = sensors.watched(probes, state.trail, cin.bath.sisters_K, least_A, frozen_ms, cin.now_ms)
-    return state if probes is state.probes else changed(state, probes=probes)
+    if load is None:
+        return probes
+    least_A = sensors.LEAST_C20 * load.plan.capacity_C20_Ah
+    frozen_ms = 60_000.0 * settings.laws.probe.frozen_minutes
+    return sensors.watched(probes, state.trail, cin.bath.sisters_K, least_A, frozen_ms, cin.now_ms)
 
 
-def _counted(settings: BathSettings, state: CircuitState, facts: Facts, events: list[Event]) -> CircuitState:
-    """Integrate what was read; a gap is said, never filled."""
+def _counted(
+    settings: BathSettings, state: CircuitState, probes: tuple[ProbeMemory, ...], facts: Facts, events: list[Event]
+) -> CircuitState:
+    """Integrate what was read, and remember the probes; a gap is said, never filled."""
     run = state.run
     # What flows between the end and zero read back has gone into the string too.
     if run is None or (run.end_ms is not None and state.output is Output.OFF and state.confirmed):
-        return state
+        return state if probes is state.probes else changed(state, probes=probes)
     if facts.gap and run.end_ms is None:
         events.append(Event("gap", state.name, data={"seconds": facts.dt_ms / 1000.0}))
     counters = count(run.counters, facts, settings.stale_ms)
     counted = sequence.counted(run, run.counters, counters)
     if run.watered:
         counted = mixing.stirred(counted, facts)
-    return changed(state, run=_extremes(counted, facts)) if counted is not run else state
+    counted = _extremes(counted, facts)
+    return changed(state, probes=probes, run=counted) if counted is not run or probes is not state.probes else state
 
 
 def _extremes(run: Run, facts: Facts) -> Run:
@@ -134,14 +149,16 @@ def _hush(state: CircuitState, cin: CircuitIn) -> Hush:
 
 def _allowed(settings: BathSettings, state: CircuitState, facts: Facts) -> CircuitState:
     """Move the temperature derate: down at once, up slowly, and never up without a probe or in a runaway."""
-    probe = settings.laws.probe
+    probe, before = settings.laws.probe, state.allowed
     wanted = limits.curve_percent(facts.hot_C, probe.derate_C, probe.hold_C)
+    if wanted == before.percent == 100.0 and not state.timers and before.eased_ms is None:
+        return state
     if facts.probe_lost and wanted is not None:
-        wanted = min(wanted, state.allowed.percent)
+        wanted = min(wanted, before.percent)
     if wanted is not None and runaway.stands(state):
         wanted = min(wanted, limits.LEAST_PERCENT)
-    eased = limits.allowed(state.allowed, wanted, facts.now_ms, max(0, facts.dt_ms))
-    return state if eased is state.allowed else changed(state, allowed=eased)
+    eased = limits.allowed(before, wanted, facts.now_ms, max(0, facts.dt_ms))
+    return state if eased is before else changed(state, allowed=eased)
 
 
 def _bath_trips(state: CircuitState, cin: CircuitIn) -> tuple[Standing, Standing]:
@@ -162,21 +179,21 @@ def _reacted(
     A bath that is not proved safe holds even where no law says so: no current where people may be.
     """
     now_ms, was = facts.now_ms, state.state
-    worst = max(standing, key=lambda condition: condition.reaction, default=None)
-    if was is State.UNKNOWN:
+    worst = max(standing, key=lambda condition: condition.reaction) if standing else None
+    if was is UNKNOWN:
         if facts.stale or not facts.fresh or not facts.zero or facts.output_on:
             return state
         state, event = moves.returned_to(state, now_ms)
         events.append(event)
     if worst is not None and worst.reaction is Reaction.TRIP:
         state = moves.interrupted(state, Cause.TRIP, worst.code, now_ms)
-    elif worst is not None and worst.reaction is Reaction.HOLD and state.state in (State.RUNNING, State.HELD):
+    elif worst is not None and worst.reaction is Reaction.HOLD and state.state in (RUNNING, State.HELD):
         holds = [condition.code for condition in standing if condition.reaction is Reaction.HOLD]
         by_rule = holds == ["link_lost"] and not facts.gap
         state = moves.interrupted(state, Cause.HOLD, worst.code, now_ms, by_rule)
-    elif state.state is State.RUNNING and (facts.gap or not safe(bath)):
+    elif state.state is RUNNING and (facts.gap or not safe(bath)):
         state = moves.interrupted(state, Cause.HOLD, "gap" if facts.gap else "bath_not_safe", now_ms)
-    if state.state is not was and was is not State.UNKNOWN:
+    if state.state is not was and was is not UNKNOWN:
         other = "gap" if facts.gap else "bath_not_safe"
         code = worst.code if worst is not None and worst.reaction >= Reaction.HOLD else other
         events.append(Event(state.state.value, state.name, data={"cause": code}))
@@ -222,7 +239,7 @@ def _sequenced(
 ) -> CircuitState:
     """Let a running circuit live through its step, and go to the next one where the step has ended."""
     run, load = state.run, state.load
-    if state.state is not State.RUNNING or run is None or load is None:
+    if state.state is not RUNNING or run is None or load is None:
         return state
     if facts.now_ms in (state.since_ms, run.step_entered_ms):  # in the cycle that began it nothing was lived yet
         return state

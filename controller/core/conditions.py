@@ -66,6 +66,11 @@ class Family(Generic[V]):
     laws: tuple[Law[V], ...]
     asleep: Callable[[V], bool]
 
+    @property
+    def codes(self) -> frozenset[str]:
+        """Codes of its laws."""
+        return frozenset(law.code for law in self.laws)
+
 
 @dataclass(frozen=True, slots=True)
 class Judged:
@@ -81,6 +86,10 @@ class Judged:
     again: tuple[tuple[Condition, float], ...] = ()
 
 
+QUIET = Judged((), (), (), ())
+"""Nothing stands, nothing waits."""
+
+
 def judge(
     families: tuple[Family[V], ...],
     view: V,
@@ -90,15 +99,20 @@ def judge(
     fresh: bool,
 ) -> Judged:
     """Compare each law once and move its timer; `fresh` says whether this cycle brought a new reading."""
+    awake = [family for family in families if not family.asleep(view)]
+    if not timers:
+        if not awake:
+            return QUIET
+    else:
+        waits = {timer.code for timer in timers}
+        awake = [family for family in families if family in awake or not waits.isdisjoint(family.codes)]
     known = {timer.code: timer for timer in timers}
     kept: list[Timer] = []
     standing: list[Condition] = []
     begun: list[Condition] = []
     ended: list[Condition] = []
     again: list[tuple[Condition, float]] = []
-    for family in families:
-        if family.asleep(view) and not (known and any(law.code in known for law in family.laws)):
-            continue
+    for family in awake:
         for law in family.laws:
             old = known.get(law.code)
             active = old is not None and old.active

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from controller.core.changed import made
 from controller.core.sensors import hottest_C, seen_C
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import CircuitState
+from controller.core.state import CircuitState, ProbeMemory
 from controller.core.types import CircuitIn, Fit, LinkState
 from controller.core.values import ZERO_A, number
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Facts:
     """One circuit's cycle as numbers.
 
@@ -53,10 +54,16 @@ class Facts:
         return self.current_A is not None and -ZERO_A < self.current_A < ZERO_A
 
 
-def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, cin: CircuitIn) -> Facts:
+def facts_of(
+    settings: BathSettings,
+    own: CircuitSettings,
+    state: CircuitState,
+    cin: CircuitIn,
+    probes: tuple[ProbeMemory, ...],
+) -> Facts:
     """Turn one circuit's readings into facts; nothing stale or bad passes as a number.
 
-    `state.probes` has seen this cycle's probes already (`sensors.sensed`).
+    `probes`: the memory that has seen this cycle's probes (`sensors.sensed`).
     """
     reading = cin.reading
     stale_ms = settings.stale_ms
@@ -66,7 +73,7 @@ def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, 
     output = number(reading.output_on, stale_ms)
     load = state.load
     cells = load.plan.cells * load.batteries if load is not None else 0
-    probe = hottest_C(state.probes, reading.probes, stale_ms)
+    probe = hottest_C(probes, reading.probes, stale_ms)
     seen = seen_C(reading.probes, stale_ms)
     water = number(cin.bath.water_C, stale_ms)
     if own.probes == 0:
@@ -77,7 +84,8 @@ def facts_of(settings: BathSettings, own: CircuitSettings, state: CircuitState, 
         hot = cin.stand_in_C if cin.stand_in_C is not None else water
     local = number(reading.local, stale_ms)
     dt_ms = cin.now_ms - state.now_ms
-    return Facts(
+    return made(
+        Facts,
         now_ms=cin.now_ms,
         dt_ms=dt_ms,
         gap=dt_ms > stale_ms or dt_ms < 0,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.core.planned import Plan, PlanStep, StepKind
+from controller.core.planned import REST, Plan, PlanStep, StepKind
 from controller.core.settings import CircuitSettings
 from controller.core.state import Allowed, Run
 from controller.core.types import Condition, Reaction
@@ -72,7 +72,7 @@ def set_point_A(
 
     `percent` is the circuit's own temperature derate; `standing` brings the derates of other sources.
     """
-    if step.kind is StepKind.REST:
+    if step.kind is REST:
         return 0.0
     current = step.current_A
     if step.ramp_ms and run.step_time_ms < step.ramp_ms:

@@ -8,7 +8,7 @@ output that reads off end that.
 from __future__ import annotations
 
 from controller.core.facts import Facts
-from controller.core.types import Command, Output
+from controller.core.types import ON, Command, Output
 
 
 def found(output: Output, unknown: bool, facts: Facts) -> Output:
@@ -25,8 +25,8 @@ def moved(output: Output, since_ms: int, wanted: bool, facts: Facts, settle_ms: 
     """Return the output's state and since when, for a circuit that wants current or not."""
     new = output
     if wanted:
-        new = Output.ON
-    elif output is Output.ON:
+        new = ON
+    elif output is ON:
         new = Output.TO_ZERO
     elif output is Output.TO_ZERO:
         if facts.zero or now_ms - since_ms >= settle_ms:
@@ -50,7 +50,7 @@ def command(
     output: Output, set_current_A: float, voltage_limit_V: float, is_closed: bool, silent: bool = False
 ) -> Command:
     """Return the whole command for this cycle; current is asked for in `ON` alone. `is_closed`: the contactor."""
-    if output is Output.ON:
+    if output is ON:
         return Command(set_current_A, voltage_limit_V, True, is_closed, silent)
     return Command(0.0, voltage_limit_V, output is Output.TO_ZERO, is_closed, silent)
 
@@ -59,6 +59,6 @@ def confirmed(output: Output, facts: Facts) -> bool:
     """Return whether what the circuit is shown as was read back."""
     if facts.stale:
         return False
-    if output is Output.ON:
+    if output is ON:
         return facts.output_on is True
     return output is Output.OFF and facts.zero and facts.output_on is False

@@ -14,6 +14,10 @@ class StepKind(StrEnum):
     DISCHARGE = "discharge"
 
 
+REST, DISCHARGE = StepKind.REST, StepKind.DISCHARGE
+"""Asked for by every circuit in every cycle: see `types.RUNNING`."""
+
+
 @dataclass(frozen=True, slots=True)
 class Ends:
     """What ends a step; the first met. None: not asked for. Times in ms, amounts absolute for one string."""

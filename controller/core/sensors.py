@@ -33,19 +33,23 @@ def sensed(
     """Return each sensor's memory after this cycle's readings; the very same object where nothing moved."""
     if len(memory) != len(values):
         memory = (ProbeMemory(),) * len(values)
-    new = tuple(_one(old, value, stale_ms, now_ms) for old, value in zip(memory, values, strict=True))
-    return memory if new == memory else new
+    new = [_one(old, value, stale_ms, now_ms) for old, value in zip(memory, values, strict=True)]
+    for old, one in zip(memory, new, strict=True):
+        if one is not old:
+            return tuple(new)
+    return memory
 
 
 def _one(old: ProbeMemory, value: Value, stale_ms: int, now_ms: int) -> ProbeMemory:
     found = number(value, stale_ms)
     if found is None:  # what it does in silence nobody knows: standing still begins anew
         return old if old.still_ms is None else replace(old, still_ms=None)
-    if value.age_ms or (old.still_ms is not None and old.lately == (found,) * TOWARDS_EASE):
+    before = old.lately
+    if value.age_ms or (old.still_ms is not None and before == (found, found, found)):
         return old
-    still = old.lately[-1:] == (found,)
+    still = bool(before) and before[-1] == found
     still_ms = old.still_ms if still and old.still_ms is not None else now_ms
-    lately = (*old.lately, found)[-TOWARDS_EASE:]
+    lately = (*before[1:], found) if len(before) == TOWARDS_EASE else (*before, found)
     return ProbeMemory(_believed(old.believed_C, lately), lately, still_ms, old.frozen and still)
 
 
@@ -53,7 +57,9 @@ def _believed(before: float | None, lately: tuple[float, ...]) -> float:
     """Return what is believed after the newest of the last valid readings, of which the first of all was believed."""
     if before is None:
         return lately[0]
-    return max(min(before, max(lately)), min(lately[-TOWARDS_DANGER:]))
+    newest = lately[-1]
+    hotter = min(newest, lately[-TOWARDS_DANGER]) if len(lately) >= TOWARDS_DANGER else newest
+    return max(min(before, max(lately)), hotter)
 
 
 def watched(
@@ -69,9 +75,8 @@ def watched(
     Should have moved: current of at least `least_A` (as an amount) has flowed, and either the neighbours moved
     (`sisters_K`, by their median), or this circuit's own current came or went while the sensor stood still.
     """
-    still = [
-        one for one in memory if not one.frozen and one.still_ms is not None and now_ms - one.still_ms >= frozen_ms
-    ]
+    stood_ms = now_ms - frozen_ms
+    still = [one for one in memory if one.still_ms is not None and one.still_ms <= stood_ms and not one.frozen]
     if not still or not _flowed(trail, least_A, now_ms):
         return memory
     moved = sisters_K is not None and sisters_K >= MOVED_K

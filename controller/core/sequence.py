@@ -7,7 +7,7 @@ from dataclasses import replace
 from controller.core import ends
 from controller.core.changed import changed
 from controller.core.facts import Facts
-from controller.core.planned import Load, Plan, PlanStep, StepKind
+from controller.core.planned import REST, Load, Plan, PlanStep, StepKind
 from controller.core.state import Counters, Run
 from controller.core.types import Event, Reaction
 from controller.core.values import ZERO_A
@@ -102,7 +102,7 @@ def fair_percent(run: Run, step: PlanStep, percent: float, share_A: float | None
 
     `percent`: the smallest derate; `share_A`: what power sharing left. Restart current counts like a derate.
     """
-    if step.kind is StepKind.REST:
+    if step.kind is REST:
         return 100.0
     if share_A is not None:
         percent = min(percent, 100.0 * share_A / step.current_A)

@@ -37,7 +37,8 @@ class Changer(StrEnum):
 
 def taken(read_A: float, asked_A: float) -> bool:
     """Return whether a read-back is this set-point."""
-    return abs(read_A - asked_A) <= max(TAKEN_A, TAKEN_PERCENT / 100.0 * abs(asked_A))
+    away_A = abs(read_A - asked_A)
+    return away_A <= TAKEN_A or away_A <= TAKEN_PERCENT / 100.0 * abs(asked_A)
 
 
 def differs(view: CircuitView) -> bool:

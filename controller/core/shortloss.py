@@ -13,7 +13,7 @@ from controller.core.laws.link import HOUR_MS, MINUTE_MS
 from controller.core.lawsettings import LinkLimits
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState, LinkMemory
-from controller.core.types import BathShare, Condition, Fit, LinkState, Reaction, State
+from controller.core.types import HELD, UP, BathShare, Condition, Fit, LinkState, Reaction
 
 UPTIME_SLACK_s = 5.0
 """A device's clock and ours, whole seconds and the moment of reading included, part by less over two minutes."""
@@ -27,7 +27,7 @@ def bath_good(bath: BathShare) -> bool:
         and bath.purge_left_ms == 0
         and bath.gas_ok
         and not bath.blocked
-        and not any(condition.reaction >= Reaction.HOLD for condition in bath.reactions)
+        and not (bath.reactions and any(condition.reaction >= Reaction.HOLD for condition in bath.reactions))
     )
 
 
@@ -39,12 +39,12 @@ def remembered(link: LinkMemory, facts: Facts, bath: BathShare, waits: bool, lim
     """
     good = bath_good(bath) and (link.bath_good or not (waits or link.lost))
     uptime = facts.uptime_s if facts.uptime_s is not None else link.uptime_s
-    if facts.link is LinkState.UP and facts.fresh and not (link.wrong or link.late_ms or link.garbled_ms):
+    if facts.link is UP and facts.fresh and not (link.wrong or link.late_ms or link.garbled_ms):
         return LinkMemory(facts.now_ms, uptime, False, link.lost_ms, good, link.uptime_before_s)
     late_ms = _minute(link.late_ms, facts, facts.link is LinkState.LATE and not facts.stale, limits.late_a_minute)
     is_wrong = facts.link is LinkState.WRONG_ANSWER
     garbled_ms = _minute(link.garbled_ms, facts, is_wrong, limits.garbled_a_minute)
-    wrong = 0 if facts.link is LinkState.UP else min(link.wrong + is_wrong, limits.wrong_answers)
+    wrong = 0 if facts.link is UP else min(link.wrong + is_wrong, limits.wrong_answers)
     fresh_ms, lost_ms, before_s = link.fresh_ms, link.lost_ms, link.uptime_before_s
     if facts.fresh:
         fresh_ms = facts.now_ms
@@ -90,7 +90,7 @@ def may_resume(
 ) -> bool:
     """Return whether a held circuit resumes by rule now."""
     run, link = state.run, state.link
-    if state.state is not State.HELD or run is None or run.interruption is None:
+    if state.state is not HELD or run is None or run.interruption is None:
         return False
     if not run.interruption.resumable_by_rule or state.blocked_by or not own.has_uptime:
         return False

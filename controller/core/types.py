@@ -85,6 +85,15 @@ class EventKind(StrEnum):
     REFUSAL = "refusal"
 
 
+UNKNOWN, RUNNING, HELD, TRIPPED = State.UNKNOWN, State.RUNNING, State.HELD, State.TRIPPED
+ON, TO_ZERO, STUCK = Output.ON, Output.TO_ZERO, Output.STUCK
+UP, WRONG_ANSWER = LinkState.UP, LinkState.WRONG_ANSWER
+"""Members that every circuit asks for in every cycle: Python 3.11 looks one up in its class by calling a function."""
+
+OPEN_STATES = (RUNNING, HELD, TRIPPED)
+"""Where a run is open, if there is one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Value:
     """One read quantity: a number or none, its quality, and its age in ms (0: read in this cycle)."""

@@ -14,14 +14,18 @@ GASSING_mV_PER_K = 5.5
 """Volts of a gassing cell fall by this much per kelvin and cell at constant current (Schiffer 2007: 0.06/11 V/K)."""
 
 
+GOOD, SUSPECT = Quality.GOOD, Quality.SUSPECT
+"""Looked up once: a member is asked for a dozen times a circuit and cycle."""
+
+
 def number(value: Value | None, stale_ms: int) -> float | None:
     """Return the number of a value that is good and fresh, else None."""
-    if value is None or value.age_ms > stale_ms:
+    if value is None:
         return None
-    found = value.number
-    if found is None or not -LARGEST < found < LARGEST:
+    found, quality = value.number, value.quality
+    if found is None or value.age_ms > stale_ms or not -LARGEST < found < LARGEST:
         return None
-    return found if value.quality is Quality.GOOD or value.quality is Quality.SUSPECT else None
+    return found if quality is GOOD or quality is SUSPECT else None
 
 
 def flag(value: Value | None, stale_ms: int) -> bool | None:

@@ -8,7 +8,7 @@ from controller.core.bathstate import BathState
 from controller.core.facts import Facts
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
-from controller.core.types import BathShare, CircuitIn, State
+from controller.core.types import OPEN_STATES, BathShare, CircuitIn
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class CircuitView:
     @property
     def open_run(self) -> bool:
         """Whether a run is open: something to lose."""
-        return self.state.run is not None and self.state.state in (State.RUNNING, State.HELD, State.TRIPPED)
+        return self.state.run is not None and self.state.state in OPEN_STATES
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,11 @@ from controller.core import contactor, devicecount, limits, output, sequence, se
 from controller.core.changed import changed
 from controller.core.facts import Facts
 from controller.core.laws.ripple import hunt_ms
-from controller.core.planned import StepKind
+from controller.core.planned import DISCHARGE
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
 from controller.core.swings import lately
-from controller.core.types import CircuitIn, Condition, Event, EventKind, Output, State
+from controller.core.types import RUNNING, TO_ZERO, UNKNOWN, CircuitIn, Condition, Event, EventKind, Output
 
 History = tuple[tuple[int, float], ...]
 
@@ -30,18 +30,17 @@ def written(
     """Work out what may flow, move the output machine, and remember what was asked."""
     asked_A, volts = _asked(own, state, cin, standing)
     now_ms, run = facts.now_ms, state.run
-    before = output.found(state.output, state.state is State.UNKNOWN, facts)
+    before = output.found(state.output, state.state is UNKNOWN, facts)
     since = now_ms if _unheard(settings, state, facts) else state.output_since_ms
     machine, since = output.moved(before, since, asked_A != 0.0, facts, settings.settle_ms, now_ms)
-    if machine is Output.TO_ZERO:
+    if machine is TO_ZERO:
         volts = state.command.voltage_limit_V
     is_closed, openings = _contactor(settings, own, state, machine, facts, cin, standing, events)
     silent = facts.local is True and not contactor.disobeyed(standing)
     command = output.command(machine, asked_A, volts, is_closed, silent)
     set_A, seen_A = command.set_current_A, facts.current_A
     confirmed = output.confirmed(machine, facts)
-    new = {order.id for order in cin.orders}
-    pending = _read_back(state, machine, confirmed, facts, events, new)
+    pending = _read_back(state, machine, confirmed, facts, cin, events) if state.pending else ()
     return changed(
         state,
         now_ms=now_ms,
@@ -103,12 +102,12 @@ def _asked(
 ) -> tuple[float, float]:
     """Return the current to ask for (a discharge's is negative) and the voltage limit; zero but where it runs."""
     run, load = state.run, state.load
-    if state.state is not State.RUNNING or state.blocked_by or run is None or load is None:
+    if state.state is not RUNNING or state.blocked_by or run is None or load is None:
         return 0.0, 0.0
     at = sequence.step_of(load.plan, run)
     percent = state.allowed.percent
     asked_A = limits.set_point_A(own, run, at, cin.share_A, percent, standing)
-    if at.kind is StepKind.DISCHARGE:
+    if at.kind is DISCHARGE:
         asked_A = -asked_A
     return asked_A, limits.voltage_limit_V(own, load.plan, at, load.batteries)
 
@@ -142,11 +141,12 @@ def _course(history: History, keep_ms: int, now_ms: int, amount: float) -> Histo
 
 
 def _read_back(
-    state: CircuitState, machine: Output, confirmed: bool, facts: Facts, events: list[Event], new: set[str]
+    state: CircuitState, machine: Output, confirmed: bool, facts: Facts, cin: CircuitIn, events: list[Event]
 ) -> tuple[tuple[str, str], ...]:
     """Tell each accepted order what the device read back, once it did: at the earliest in the cycle after its own."""
-    if not state.pending or not confirmed or machine is not state.output:
+    if not confirmed or machine is not state.output:
         return state.pending
+    new = {order.id for order in cin.orders}
     for order_id, verb in state.pending:
         if order_id in new:
             continue

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import asdict, fields, replace
 
 import pytest
 
-from controller.core.facts import facts_of
+from controller.core.facts import Facts, facts_of
 from controller.core.state import ProbeMemory
 from controller.core.types import LOST, ChannelReading, CircuitIn, Fit, LinkState, Quality, State, Value
 from controller.core.values import number
@@ -49,9 +49,12 @@ def facts(kit, now_ms=1_000, own=None, **changes):
     settings = kit.settings(own=own)
     probes = changes.pop("memory", (ProbeMemory(30.0),))
     stand_in = changes.pop("stand_in_C", None)
+    state = kit.state(
+        probes=probes, now_ms=changes.pop("last_ms", 0), **({"load": changes.pop("load")} if "load" in changes else {})
+    )
     share = kit.share(**{key: changes.pop(key) for key in ("water_C",) if key in changes})
     cin = CircuitIn(now_ms, replace(reading, **changes), share, stand_in_C=stand_in)
-    return facts_of(settings, settings.circuits[0], kit.state(probes=probes), cin)
+    return facts_of(settings, settings.circuits[0], state, cin, state.probes)
 
 
 @pytest.mark.parametrize("signal", ["current_A", "voltage_V", "set_current_A", "output_on"])
@@ -76,13 +79,15 @@ def test_fresh_means_read_in_this_cycle(kit):
     assert not facts(kit, current_A=LOST).fresh
 
 
-@pytest.mark.parametrize(("now_ms", "gap"), [(1_000, False), (3_000, False), (3_001, True), (-1, True)])
+@pytest.mark.parametrize(("now_ms", "gap"), [(0, False), (1_000, False), (3_000, False), (3_001, True), (-1, True)])
 def test_a_gap_is_longer_than_the_stale_time_or_backwards(kit, now_ms, gap):
     """The last cycle was at 0."""
     assert facts(kit, now_ms=now_ms).gap is gap
 
 
-@pytest.mark.parametrize(("current_A", "zero"), [(0.0, True), (0.29, True), (-0.29, True), (0.3, False), (-0.3, False)])
+@pytest.mark.parametrize(("current_A", "zero"), [
+    (0.0, True), (0.29, True), (-0.29, True), (0.3, False), (-0.3, False), (15.0, False), (-15.0, False),
+])  # fmt: skip
 def test_zero_is_a_reading_within_a_shunts_offset(kit, current_A, zero):
     """And no reading is not zero."""
     assert facts(kit, current_A=Value(current_A)).zero is zero
@@ -90,8 +95,42 @@ def test_zero_is_a_reading_within_a_shunts_offset(kit, current_A, zero):
 
 
 def test_volts_per_cell_are_those_of_the_load_list(kit):
-    """216 V over 108 cells."""
-    assert facts(kit).voltage_V_per_cell == pytest.approx(2.0)
+    """245.7 V over 108 cells; nobody knows them without a list."""
+    assert facts(kit, voltage_V=Value(245.7)).voltage_V_per_cell == pytest.approx(2.275)
+    assert facts(kit, load=None).voltage_V_per_cell is None
+    assert facts(kit, voltage_V=LOST).voltage_V_per_cell is None
+
+
+def test_every_reading_becomes_its_own_fact(kit):
+    """All of them at once, each with a number of its own; the last cycle was at 400 ms."""
+    found = facts(
+        kit, last_ms=400, water_C=Value(24.0), memory=(ProbeMemory(31.0),), probes=(Value(32.0),),
+        current_A=Value(11.0), voltage_V=Value(216.0), set_current_A=Value(12.0), set_voltage_V=Value(307.8),
+        output_on=Value(1.0), local=Value(1.0), fault_code=Value(7.0), uptime_s=Value(99.0), counter_Ah=Value(41.0),
+        ripple_percent=Value(3.0), link=LinkState.LATE, fit=Fit.RATING,
+    )  # fmt: skip
+    assert found == Facts(
+        now_ms=1_000, dt_ms=600, gap=False, fresh=True, stale=False, link=LinkState.LATE, fit=Fit.RATING,
+        current_A=11.0, voltage_V=216.0, set_current_A=12.0, output_on=True, voltage_V_per_cell=2.0, probe_C=31.0,
+        hot_C=31.0, probe_lost=False, water_C=24.0, local=True, fault_code=7.0, uptime_s=99.0, set_voltage_V=307.8,
+        counter_Ah=41.0, ripple_percent=3.0, seen_C=32.0,
+    )  # fmt: skip
+    assert list(asdict(found)) == [field.name for field in fields(Facts)]
+
+
+@pytest.mark.parametrize(("read", "on"), [(0.0, False), (0.5, False), (0.51, True), (1.0, True)])
+def test_a_flag_is_on_above_one_half(kit, read, on):
+    """Output and local control alike."""
+    assert facts(kit, output_on=Value(read)).output_on is on
+    assert facts(kit, local=Value(read)).local is on
+
+
+def test_a_signal_that_the_map_does_not_have_stands_for_no_trouble_and_a_lost_one_for_nothing(kit):
+    """No local switch: remote. No fault word: no fault. Read and lost: not known."""
+    absent = facts(kit, local=None, fault_code=None)
+    assert (absent.local, absent.fault_code) == (False, 0.0)
+    lost = facts(kit, local=LOST, fault_code=LOST, output_on=LOST)
+    assert (lost.local, lost.fault_code, lost.output_on) == (None, None, None)
 
 
 def test_a_lost_probe_is_replaced_for_the_derate_only(kit):

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from controller.core.orderchecks import Ask
-from controller.core.orders import RULES, given, refusal_of
-from controller.core.state import Alarm, Interruption
+from controller.core.orders import RULES, TICK, TRIAL, WALK, after, given, refusal_of, rule_of
+from controller.core.state import Alarm, Interruption, Tick
 from controller.core.types import Output, Reaction, State
 
 ROLES = ("technician", "engineer", "maintenance", "quality")
@@ -171,9 +171,10 @@ def test_each_verb_has_its_states(kit, verb, state):
 
 @pytest.mark.parametrize("verb", VERBS)
 def test_an_order_given_before_the_latest_change_is_refused_but_those_that_hang_on_nothing(kit, verb):
-    """The person saw revision 4, the circuit is at 5."""
+    """The person saw revision 4, the circuit is at 5; what was seen of another run may be a higher number."""
     expected = None if verb in WHATEVER_CHANGED else "changed"
     assert code(ask_for(kit, verb, seen=4)) == expected
+    assert code(ask_for(kit, verb, seen=6)) == expected
     assert code(ask_for(kit, verb, seen=5)) is None
     assert code(ask_for(kit, verb, seen=None)) is None
 
@@ -183,6 +184,31 @@ def test_an_unknown_verb_is_refused(kit):
     ask = ask_for(kit, "hold")
     for verb in ("explode", "", "START", "start\n", "__init__"):
         assert code(replace(ask, order=replace(ask.order, verb=verb))) == "unknown_verb"
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_only_done_is_of_an_item_and_only_a_load_is_a_trial(kit, verb):
+    """Arguments called item, walk or trial make no other order out of any other verb."""
+    others = {"done": {"item": TICK, "walk": WALK}, "load": {"trial": TRIAL}}
+    for word in ("item", "walk", "trial"):
+        assert rule_of(kit.order(verb, **{word: 1})) is others.get(verb, {}).get(word, RULES[verb])
+    trial = kit.order(verb, load=replace(kit.load(), trial=True))
+    assert rule_of(trial) is (TRIAL if verb == "load" else RULES[verb])
+    assert rule_of(kit.order(verb, trial=False, load=kit.load())) is RULES[verb]
+
+
+def test_a_start_tells_every_item_that_is_still_on_the_list(kit):
+    """One of a longer list, ticked before the bath file was changed, is left out; those after it are not."""
+    ask = ask_for(kit, "start")
+    ticks = tuple(Tick(item, True, "bert", 4_000_000 - 90_000) for item in (0, 3, 1, 2))
+    ask = replace(
+        ask, settings=replace(ask.settings, start_items=("polarity", "acid")), state=replace(ask.state, ticks=ticks)
+    )
+    assert [(event.code, event.target, dict(event.data)) for event in after(ask, ask.state)] == [
+        ("start_list_item", "A01", {"item": 1, "item_text": "polarity", "who": "bert", "minutes": 1.5}),
+        ("start_list_item", "A01", {"item": 2, "item_text": "acid", "who": "bert", "minutes": 1.5}),
+    ]
+    assert after(replace(ask, order=kit.order("resume")), ask.state) == []
 
 
 def test_an_answer_names_order_verb_person_and_the_role_that_allowed_it(kit):

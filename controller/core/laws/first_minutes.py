@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from controller.core.atlimit import asked_low_A, at_limit
 from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
-from controller.core.types import Reaction, State
+from controller.core.types import RUNNING, Reaction
 from controller.core.values import ZERO_A
 from controller.core.view import CircuitView
 
@@ -61,7 +61,7 @@ def misfit(view: CircuitView, active: bool) -> Finding:
 def _begins(view: CircuitView, within_ms: float) -> bool:
     """Return whether the run charges, and its first current came no longer ago than that, or is still to come."""
     state, run = view.state, view.state.run
-    if state.state is not State.RUNNING or run is None or state.command.set_current_A <= 0.0:
+    if state.state is not RUNNING or run is None or state.command.set_current_A <= 0.0:
         return False
     return run.first_ms is None or view.facts.now_ms - run.first_ms <= within_ms
 

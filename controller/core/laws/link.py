@@ -18,7 +18,7 @@ by order alone, but after a short link loss (`controller.core.shortloss`).
 from __future__ import annotations
 
 from controller.core.conditions import CLEAR, Family, Finding, Law
-from controller.core.types import LinkState, Reaction
+from controller.core.types import WRONG_ANSWER, LinkState, Reaction
 from controller.core.view import CircuitView
 
 MINUTE_MS = 60_000
@@ -88,7 +88,7 @@ LAWS: tuple[Law[CircuitView], ...] = (
 def asleep(view: CircuitView) -> bool:
     """Return whether no comparison of this file can hold now."""
     link, run = view.state.link, view.state.run
-    if view.facts.stale or view.facts.link is LinkState.WRONG_ANSWER or link.wrong:
+    if view.facts.stale or view.facts.link is WRONG_ANSWER or link.wrong:
         return not view.open_run
     rides = run is not None and len(run.rides_ms) > view.settings.laws.link.rides_an_hour
     return not (rides or link.late_ms or link.garbled_ms)

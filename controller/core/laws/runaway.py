@@ -32,7 +32,7 @@ KEEPS = Finding(None, allowed_percent=LEAST_PERCENT)
 
 def stands(state: CircuitState) -> bool:
     """Return whether a runaway reduces this circuit since an earlier cycle."""
-    return any(timer.code == CODE and timer.active for timer in state.timers)
+    return bool(state.timers) and any(timer.code == CODE and timer.active for timer in state.timers)
 
 
 def _near_the_end(view: CircuitView) -> bool:

@@ -16,7 +16,7 @@ from controller.core.conditions import CLEAR, Family, Finding, Law
 from controller.core.planned import PlanStep
 from controller.core.sequence import MS_PER_H, late_after_ms, overrun, step_of
 from controller.core.state import Run
-from controller.core.types import Reaction, State
+from controller.core.types import RUNNING, Reaction, State
 from controller.core.view import CircuitView
 
 
@@ -71,7 +71,7 @@ LAWS: tuple[Law[CircuitView], ...] = (
 def asleep(view: CircuitView) -> bool:
     """Return whether no comparison of this file can hold now; a late run's first step only has more time."""
     run, load = view.state.run, view.state.load
-    if run is None or load is None or view.state.state is not State.RUNNING:
+    if run is None or load is None or view.state.state is not RUNNING:
         return True
     step, fair_ms = load.plan.steps[run.step], run.fair_ms
     if run.slow or (step.longest_ms is not None and fair_ms > step.longest_ms):

@@ -20,7 +20,7 @@ from __future__ import annotations
 from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
-from controller.core.types import Output, Reaction, State
+from controller.core.types import STUCK, Output, Reaction, State
 from controller.core.values import ZERO_A
 from controller.core.view import CircuitView
 
@@ -94,7 +94,7 @@ LAWS: tuple[Law[CircuitView], ...] = (
 def asleep(view: CircuitView) -> bool:
     """Return whether no comparison of this file can hold now."""
     facts, state = view.facts, view.state
-    if state.output is Output.STUCK:
+    if state.output is STUCK:
         return False
     if facts.zero:
         return True
