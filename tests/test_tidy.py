@@ -242,6 +242,14 @@ def test_files_are_short():
     assert {name: count for name, count in lines.items() if count >= LONGEST_FILE} == {}
 
 
+def test_files_of_the_core_can_be_read_in_one_sitting():
+    """The room that decides has no file above 300 lines."""
+    core = (ROOT / "controller/core").rglob("*.py")
+    lines = {name_of(file): len(file.read_text(encoding="utf-8").splitlines()) for file in core}
+    assert len(lines) > 80
+    assert {name: count for name, count in lines.items() if count > 300} == {}
+
+
 def test_every_test_says_what_it_pins():
     """Each test has a docstring; a docstring that only repeats the name does not count."""
     mute = []
