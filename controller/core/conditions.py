@@ -99,13 +99,9 @@ def judge(
     fresh: bool,
 ) -> Judged:
     """Compare each law once and move its timer; `fresh` says whether this cycle brought a new reading."""
-    awake = [family for family in families if not family.asleep(view)]
-    if not timers:
-        if not awake:
-            return QUIET
-    else:
-        waits = {timer.code for timer in timers}
-        awake = [family for family in families if family in awake or not waits.isdisjoint(family.codes)]
+    awake = _awake(families, view, timers)
+    if not awake and not timers:
+        return QUIET
     known = {timer.code: timer for timer in timers}
     kept: list[Timer] = []
     standing: list[Condition] = []
@@ -132,6 +128,15 @@ def judge(
             if active and (timer is None or not timer.active):
                 ended.append(condition)
     return Judged(tuple(kept), tuple(standing), tuple(begun), tuple(ended), tuple(again))
+
+
+def _awake(families: tuple[Family[V], ...], view: V, timers: tuple[Timer, ...]) -> list[Family[V]]:
+    """Return the families that must be asked: those not asleep, and those of which a law reacts or waits."""
+    awake = [family for family in families if not family.asleep(view)]
+    if not timers:
+        return awake
+    waits = {timer.code for timer in timers}
+    return [family for family in families if family in awake or not waits.isdisjoint(family.codes)]
 
 
 def condition_of(law: Law[V], finding: Finding) -> Condition:
