@@ -68,6 +68,9 @@ EVENTS: dict[str, str] = {
     "skipped": "step {step} ({name}) skipped by {who}: {reason}; next is step {next} ({next_name})",
     "extended": "step lengthened by {minutes} min by {who}",
     "recounted": "change-count by {who}: {before} batteries before, {batteries} now",
+    "recounted_early": (
+        "change-count by {who}: {before} batteries before, {batteries} now; too early in a fresh run for volts to tell"
+    ),
     "shelved": "{alarm} shelved for {minutes} min by {who}: {reason}",
     "unshelved": "{alarm} taken back from the shelf by {who}",
     "reading": (
@@ -83,6 +86,7 @@ EVENTS: dict[str, str] = {
     "horn_silent": "horn test: NOT heard by {who}",
     "permit": "hood may stand open for {minutes:.0f} min by {who}, for readings; it ends when a string gasses",
     "put_out": "out-of-use by {who}: {reason}",
+    "bath_inspected": "bath looked at by {who} after {cause}: {reason}; resumes and starts as ever",
     "proof": "proof of {item} by {who}: {result}",
     "signed_off": "signed off by {who}: {result}",
     "read_back_zero": "{verb}: zero read back ({current_A:.1f} A), {state}",
@@ -110,8 +114,11 @@ REFUSALS: dict[str, str] = {
     "nothing_new": "no alarm waits to be acknowledged",
     "not_acknowledged": "acknowledge first: {cause}",
     "cause_stands": "its cause still stands: {cause}",
+    "local": "the rectifier is in local control: switch it to remote first",
+    "nothing_grave": "nothing waits for maintenance to have looked at this bath",
     "not_read": "its values are not fresh (link {link})",
     "device": "the device is not proved to be the one of the map: {fit}",
+    "output_on": "its output reads on though it is off here; hands off, find who switched it on, then maintenance",
     "stuck": "the rectifier ignores its off; its hard-wired switch, then maintenance",
     "inputs_unknown": "the bath's inputs are not known",
     "emergency_stop": "emergency stop pressed or not reset",
@@ -157,11 +164,13 @@ REFUSALS: dict[str, str] = {
     "no_longest": "this step has no longest time",
     "minutes": "minutes=1 to {most}",
     "no_alarm": "no alarm of that code: {alarm}",
-    "not_shelvable": "priority 1 and what waits for its reset are never shelved: {cause}",
+    "not_shelvable": "priority 1, what holds and what trips are never shelved: {cause}",
     "shelve_minutes": "an alarm is shelved for 15, 60 or 240 minutes",
     "not_shelved": "it is not shelved: {alarm}",
     "maintenance_reset": "{cause}: maintenance resets it, or who the bath file names",
-    "maintenance_resume": "first resume after {cause}: maintenance gives it, or who the bath file names",
+    "maintenance_resume": (
+        "first current after {cause}: maintenance resumes, or who the bath file names; or it gives the bath `inspected`"
+    ),
     "alone": "{circuit}'s first current flows alone for {seconds:.0f} s more, so that crossed leads show",
     "hydrogen": "hydrogen not below its warning level",
     "contactor_closed": "the contactor reads as closed though ordered open: NOT OPEN, padlock; then maintenance",
@@ -191,9 +200,10 @@ REFUSALS: dict[str, str] = {
     "no_run": "no run is there",
     "outcome": (
         "right would be result='pass, 4 scrap reversed': pass, re-form, rework or scrap for all, then by place, "
-        "each but pass with a reason; not {said}"
+        "each but pass followed by its cause; not {said}"
     ),
     "round_items": "skipped= numbers of the {items} items that were left out, not all of them",
+    "permit_stands": "{by} has a permit to open this hood for readings; ask {by}, and wait until it is over",
     "no_permit": "this bath's file allows no open hood",
     "gasses": "{circuit} gasses, or did within half an hour, or nobody can tell",
     "no_horn_test": "no horn test was begun",
@@ -281,6 +291,8 @@ def _spoken(event: Event) -> str:
         return "unblocked_by_another"
     if event.code == "round" and event.data.get("skipped_text"):
         return "round_skipped"
+    if event.code == "recounted" and event.data.get("volts_fit") is False:
+        return "recounted_early"
     if event.code == "horn_test" and "ok" in event.data:
         return "horn_heard" if found else "horn_silent"
     if event.code == "read_back" and event.data.get("verb") in {"hold", "stop", "block"}:

@@ -24,7 +24,12 @@ MOST_READINGS = 6  # of one entry in a run: more is hardly meant, people take th
 
 def profile_problems(profile: Profile, document: Document) -> list[Problem]:
     """Warnings and notes of a profile, each at its line."""
-    found = [*_step_warnings(profile), *_reading_warnings(profile), *_whole_warnings(profile)]
+    found = [
+        *_step_warnings(profile),
+        *_lower_warnings(profile),
+        *_reading_warnings(profile),
+        *_whole_warnings(profile),
+    ]
     warnings = [document.problem(path, what, warning=True) for path, what in found]
     return [*warnings, *unused_notes(document, UNUSED)]
 
@@ -106,6 +111,25 @@ def _step_warnings(profile: Profile) -> Iterator[tuple[KeyPath, str]]:
                     " charge caps are as wide: write charge_C20 beside its other ends"
                 ),
             )
+
+
+def _lower_warnings(profile: Profile) -> Iterator[tuple[KeyPath, str]]:
+    """Charge steps whose limit lies below that of the charge step just before, without a rest between."""
+    before_V: float | None = None
+    told: set[KeyPath] = set()
+    for path, step in unrolled(profile):
+        limit_V = step.voltage_limit_V_per_cell if step.kind == "charge" else None
+        if limit_V is not None and before_V is not None and limit_V < before_V and path not in told:
+            told.add(path)
+            yield (
+                (*path, "voltage_limit_V_per_cell"),
+                (
+                    f"{limit_V:.2f} V/cell is below the {before_V:.2f} of the step before: no current flows until volts"
+                    " have fallen that far; put a rest between"
+                ),
+            )
+        if step.kind != "repeat":
+            before_V = limit_V
 
 
 def _reading_warnings(profile: Profile) -> Iterator[tuple[KeyPath, str]]:

@@ -65,7 +65,7 @@ def run_demo(args: argparse.Namespace) -> int:
         return watch(folder, args.seed, args.speed or USUAL, lambda paths: attach_console(paths, look), sys.stdout)
     surprises = asyncio.run(demo.play(folder, args.seed, sys.stderr))
     entries = telling.entries(folder)
-    wrong = surprises + telling.surprises(entries)
+    wrong = surprises + telling.surprises(entries) + telling.bath_alarms(folder, entries)
     if args.json:
         print(telling.as_json(entries, wrong, args.seed))
     else:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import os
+from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from controller.bathfile import Bath, load_bath, settings_of
 from controller.core.bath import fresh_state
@@ -26,7 +28,7 @@ from controller.service.start import sources_of, targets_of
 from simulator.hands import WORK_S, Hands
 from simulator.pace import Pace
 from simulator.plot import acts, faults
-from simulator.script import Script
+from simulator.script import Act, Script
 from simulator.stage import Setting, Stage
 
 START_UTC = "2026-03-16T06:00:00Z"
@@ -53,7 +55,7 @@ class Hall:
         self.hands = Hands(self.stage.plant)
         items = bath.file.start_list.items if bath.file.start_list is not None else ()
         names = [circuit.name for circuit in bath.file.circuit]
-        self.script = Script(acts(names, len(items)), self._queued)
+        self.script = Script(acts(names, len(items)), self._queued, self._seen)
         self.over = self.taken_over = False
         self._runs = runs
         self.pace = Pace(ratio, self._show, self._settled) if ratio is not None else None
@@ -141,6 +143,10 @@ class Hall:
 
     def _queued(self, order_id: str) -> bool:
         return self._desk.has(order_id)
+
+    def _seen(self, act: Act) -> Mapping[str, Any]:
+        """What the script's person reads off an instrument at that moment."""
+        return self.hands.hydrometer(act.target, int(act.args["position"])) if act.verb == "reading" else {}
 
     async def _show(self) -> None:
         await self.service.show_again()

@@ -1,4 +1,6 @@
-"""What hands mend in the virtual hall, the same way whoever blocked the circuit: a script's person or a real one."""
+"""What hands do in the virtual hall: mend, the same way whoever blocked the circuit (a script's person or a real one),
+and read a hydrometer.
+"""
 
 from __future__ import annotations
 
@@ -35,6 +37,12 @@ class Hands:
         ready = {name for name, since_s in self._since_s.items() if now_s - since_s >= self._work_s}
         faults = [line for line in self._plant.active_faults if line.target in ready and line.name in MENDED]
         return [(str(line.target), f"{line.target}: {self._mend(line)} {BY}") for line in faults]
+
+    def hydrometer(self, circuit: str, position: int) -> dict[str, float]:
+        """Return what a hydrometer and its thermometer show at a battery (kg/L at 25 C, C), as a person reads them."""
+        names = [each.name for each in self._plant.spec.circuits]
+        battery = self._plant.batteries(names.index(circuit))[position - 1]
+        return {"value": round(battery["density_kg_L"], 3), "temperature_C": round(battery["temperature_C"], 1)}
 
     def _mend(self, line: FaultLine) -> str:
         battery = line.battery or 1

@@ -14,7 +14,17 @@ FIRST_CURRENT_s = 630.0
 APART_s = 65.0
 """Each first current flows alone for a minute, so that leads that are crossed show."""
 
-DAY, MEND = "day technician", "maintenance"
+DAY, MEND, NIGHT = "day technician", "maintenance", "night technician"
+
+HANDS_s = {
+    "A01": 67_300.0, "A02": 67_365.0, "A03": 67_430.0, "A04": 67_495.0,
+    "A08": 68_310.0, "A06": 69_090.0, "A05": 70_250.0, "A07": 70_500.0,
+}  # fmt: skip
+"""When each circuit is blocked for the densities that the profile asks for: some seven minutes after its end."""
+
+READ_AT = (1, 9, 18)
+WAIT_s = 620.0
+"""From the block to the first hand at a battery."""
 
 FAULTS = (
     "A07 warm_place 0.45",
@@ -32,7 +42,7 @@ def faults() -> tuple[FaultLine, ...]:
 
 
 def acts(circuits: Sequence[str], items: int) -> list[Act]:
-    """Return what the demo's persons do: load, tick the start list's `items`, start, and see to A05 and A06."""
+    """Return what the demo's persons do: load, tick the start list's `items`, start, see to A05 and A06, and read."""
     load = {
         "profile": str(PROFILE),
         "batch": "K3107:1-11 K3108:12-18",
@@ -46,7 +56,7 @@ def acts(circuits: Sequence[str], items: int) -> list[Act]:
         done += ticks(name, items, start_s)
         done.append(Act(start_s, DAY, "start", name, {}, "string_volts" if name == "A06" else ""))
     all_s = FIRST_CURRENT_s + APART_s * len(circuits)
-    return done + _reversed_battery(all_s, items) + _open_clamp()
+    return done + _reversed_battery(all_s, items) + _open_clamp() + _densities(circuits)
 
 
 def ticks(circuit: str, items: int, before_s: float) -> list[Act]:
@@ -77,3 +87,16 @@ def _open_clamp() -> list[Act]:
         Act(24_870, DAY, "acknowledge", "A07"),
         Act(24_880, DAY, "acknowledge", "A08"),
     ]
+
+
+def _densities(circuits: Sequence[str]) -> list[Act]:
+    """Each circuit once it is complete: blocked, the wait, its densities read and typed, unblocked."""
+    done = []
+    for name in circuits:
+        begin_s = HANDS_s[name]
+        done.append(Act(begin_s, NIGHT, "block", name))
+        for at, position in enumerate(READ_AT):
+            said = {"what": "density", "position": position, "instrument": "hydrometer 1"}
+            done.append(Act(begin_s + WAIT_s + 15.0 * at, NIGHT, "reading", name, said))
+        done.append(Act(begin_s + WAIT_s + 60.0, NIGHT, "unblock", name))
+    return done

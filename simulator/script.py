@@ -32,12 +32,23 @@ class Act:
     refused: str = ""
 
 
+def _nothing(_: Act) -> Mapping[str, Any]:
+    """What is seen where nobody looks."""
+    return {}
+
+
 class Script:
     """Plays the acts in order. `surprises` tells what did not go as expected."""
 
-    def __init__(self, acts: Sequence[Act], queued: Callable[[str], bool]) -> None:
-        """Nothing is attached yet. `queued`: whether the next cycle will see this order."""
+    def __init__(
+        self, acts: Sequence[Act], queued: Callable[[str], bool], seen: Callable[[Act], Mapping[str, Any]] = _nothing
+    ) -> None:
+        """Nothing is attached yet. `queued`: whether the next cycle will see this order.
+
+        `seen`: what a person sees only in the moment of an act, and says beside its `args`.
+        """
         self._queued = queued
+        self._seen = seen
         self._acts = sorted(acts, key=lambda act: act.at_s)
         self._waiting: dict[str, Act] = {}
         self._reader: asyncio.StreamReader | None = None
@@ -89,7 +100,8 @@ class Script:
         if self._writer is None:
             raise RuntimeError("the script is not attached")
         order_id = f"demo-{len(self._given) + 1}"
-        said = {"verb": act.verb, "target": act.target, "args": dict(act.args), "as_stated": act.who}
+        args = {**act.args, **self._seen(act)}
+        said = {"verb": act.verb, "target": act.target, "args": args, "as_stated": act.who}
         message = OrderMessage.model_validate({"id": order_id, **said})
         self._given.add(order_id)
         self._waiting[order_id] = act

@@ -42,16 +42,17 @@ class Entry:
 
 def entries(runs: Path) -> list[Entry]:
     """Return an entry for each run folder below `runs`, by circuit."""
-    refused = _refusals(_bath_rows(runs))
+    beside = _bath_rows(runs)
     folders = sorted(path.parent for path in runs.glob("*/run.json"))
-    return sorted((_entry(read_run(folder), refused) for folder in folders), key=lambda entry: entry.circuit)
+    return sorted((_entry(read_run(folder), beside) for folder in folders), key=lambda entry: entry.circuit)
 
 
-def _entry(run: RunFolder, refused: dict[str, str]) -> Entry:
+def _entry(run: RunFolder, beside: list[dict[str, str]]) -> Entry:
     summary: Mapping[str, Any] = run.summary or {}
     circuit = run.head.circuit
     rows = [dict(zip(run.events.columns, row, strict=False)) for row in run.events.rows]
-    raised = tuple(row["code"].removesuffix(":new") for row in rows if row["code"].endswith(":new"))
+    told = [*rows, *(row for row in beside if row["target"] == circuit)]  # before its run and after it, too
+    raised = tuple(row["code"].removesuffix(":new") for row in told if row["code"].endswith(":new"))
     plan = run.head.load.plan
     planned_s = sum(
         (step.ends.time_ms or 0) / 1000.0
@@ -59,7 +60,7 @@ def _entry(run: RunFolder, refused: dict[str, str]) -> Entry:
         else 3600.0 * step.ends.charge_Ah / step.current_A
         for step in plan.steps
     )
-    said = _said(circuit, rows, run, refused)
+    said = _said(circuit, rows, run, _refusals(beside))
     # A run that is still open has no summary: its last row tells how far it came.
     reached: Mapping[str, Any] = summary or {
         "duration_s": _last(run, "elapsed_s"),
@@ -131,6 +132,16 @@ def _refusals(rows: list[dict[str, str]]) -> dict[str, str]:
         elif row["code"] == "notice" and circuit in found and mended(row["text"]) == "battery replaced":
             found[circuit] += "; replaced"
     return found
+
+
+def bath_alarms(runs: Path, found: list[Entry]) -> list[str]:
+    """Return the alarms of the bath itself, and of circuits without a run; none is planned."""
+    circuits = {entry.circuit for entry in found}
+    return [
+        f"{row['target']}: alarm {row['code'].removesuffix(':new')}"
+        for row in _bath_rows(runs)
+        if row["code"].endswith(":new") and row["target"] not in circuits
+    ]
 
 
 def surprises(found: list[Entry]) -> list[str]:

@@ -121,7 +121,7 @@ def watch(folder: Path, seed: int, ratio: float, console: Callable[[Sequence[Pat
         told = telling.lines_left(found, seed, shown, None if end.over else end.elapsed_s)
         wrong: list[str] = []
     else:
-        wrong = [*end.surprises, *telling.surprises(found)]
+        wrong = [*end.surprises, *telling.surprises(found), *telling.bath_alarms(folder, found)]
         told = telling.lines(found, wrong, seed, shown)
     print("\n".join(told), file=out)
     return code or (1 if wrong else 0)

@@ -33,7 +33,7 @@ HAND_WORDS = re.compile(
 FORBIDS = re.compile(r"open and close no clamp|touch nothing|\(open clamp, cell\)|who alone lifts it")
 
 # Warnings that only a held or tripped circuit has.
-AT_ZERO = {"hold_harms"}
+AT_ZERO = {"hold_harms", "service_gap", "service_away"}
 
 # What every order's event carries beside its refusal's own data.
 OF_AN_ORDER = {"order", "verb", "who", "role"}

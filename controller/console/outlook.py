@@ -27,6 +27,7 @@ __all__ = [
     "age_text",
     "alarm_since",
     "clock_at",
+    "code_words",
     "cooling_ms",
     "course_line",
     "derate_word",
@@ -81,6 +82,9 @@ _REASONS = {
     "probe_derate": "bath.derate.hot",
     "water_derate": "bath.derate.hot",
     "probe_lost": "bath.derate.sensor",
+    "runaway": "bath.derate.hot",
+    "water_lost": "bath.derate.sensor",
+    "power": "bath.derate.power",
 }
 
 
@@ -229,6 +233,11 @@ def derate_word(scene: Scene, circuit: CircuitView) -> str:
     # Rounded down: what is allowed is never shown as more than it is.
     share = NO_VALUE if allowed is None else f"{int(max(0.0, allowed))}%"
     return share + scene.say(_REASONS.get(circuit.allowed_code or "", "bath.derate.other"))
+
+
+def code_words(scene: Scene, code: str) -> str:
+    """A law's code as words, where no alarm of the circuit says more."""
+    return scene.say("bath.cause.power") if code == "power" else code.replace("_", " ")
 
 
 def runs_word(scene: Scene, seen: BathSeen, circuit: CircuitView) -> str:

@@ -180,9 +180,9 @@ class CheckView(NamedTuple):
 class CircuitView(BaseModel):
     """One circuit. `folder`: name of its open or last run folder below the service's `runs`.
 
-    `allowed_percent` is the smallest derate that stands, `allowed_code` its law. `start_checks`: of an idle loaded
-    circuit, every precondition of a start; `may`: for `start`, `resume`, `reset`, `unload` the first refusal now, empty
-    where the core would accept (only verbs that fit the state are in it).
+    `allowed_percent` is the smallest derate that stands, `allowed_code` its law (`power`: its share of the bath's
+    power). `start_checks`: of an idle loaded circuit, every precondition of a start; `may`: for `start`, `resume`,
+    `reset`, `unload` the first refusal now, empty where the core would accept (only verbs that fit the state).
     """
 
     model_config = _READ

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from controller.console.amounts import ends_utc, expected_ms, finite, step_of
-from controller.console.outlook import hm, hot_reading, minutes_seconds, shown
+from controller.console.outlook import code_words, hm, hot_reading, minutes_seconds, shown
 from controller.console.picture import CircuitView, Picture, PlanView, Reading, StepView
 from controller.console.prompttypes import blocked_beside
 from controller.console.scene import BathSeen, Scene
@@ -17,7 +17,8 @@ BY_PERSON = frozenset({"order", "block"})
 
 UNSHOWN = frozenset({
     "open_string", "rectifier_fault", "voltage_trip", "voltage_trip_profile", "current_trip", "set_not_taken",
-    "below_least", "step_overrun",
+    "below_least", "step_overrun", "arcing", "dry_string", "string_count", "ripple_hold", "not_obeyed",
+    "cap_not_obeyed", "limit_not_taken", "output_off",
 })  # fmt: skip
 """Causes that only current shows: while none flows, that their alarm went proves nothing."""
 
@@ -158,7 +159,7 @@ def derate(scene: Scene, circuit: CircuitView) -> str:
     percent = finite(circuit.allowed_percent) or 0.0
     if percent >= 100.0:
         return ""
-    return scene.say("orders.derated", percent=int(percent), why=(circuit.allowed_code or "").replace("_", " "))
+    return scene.say("orders.derated", percent=int(percent), why=code_words(scene, circuit.allowed_code or ""))
 
 
 def ends(scene: Scene, picture: Picture, circuit: CircuitView) -> str:

@@ -70,7 +70,7 @@ def open_prompt(
 
 _OPENERS = {
     "hold": "ask", "block": "ask", "unload": "ask", "note": "text", "refuse": "reason", "load": "form",
-    "unblock": "name", "reset": "name", "start": "told", "resume": "told", "done": "name",
+    "unblock": "name", "reset": "name", "start": "told", "resume": "told", "done": "told",
 }  # fmt: skip
 
 
@@ -78,7 +78,8 @@ def _prompt(
     kind: str, seen: BathSeen, picture: Picture, targets: tuple[str, ...], stage: str, now_s: float, item: int = 0
 ) -> Prompt:
     circuits = [picture.circuit(name) for name in targets]
-    blocked = blocked_beside(picture, targets) if kind in {"start", "resume"} else ()
+    flows = kind in {"start", "resume"} or (kind == "done" and _next_flows(picture, circuits[0]))
+    blocked = blocked_beside(picture, targets) if flows else ()
     return Prompt(
         kind, seen.name, targets,
         stage="name" if stage == "told" and not blocked else stage,
@@ -93,6 +94,14 @@ def _prompt(
         step=_step(circuits[0]) if kind == "done" else None,
         library=loadform.library() if kind == "load" else (),
     )  # fmt: skip
+
+
+def _next_flows(picture: Picture, circuit: CircuitView | None) -> bool:
+    """Whether the step after the one that stands brings current: then each neighbour is told, as at a start."""
+    if circuit is None or circuit.run is None or circuit.load is None:
+        return False
+    plan, number = picture.plans.get(circuit.load.plan), circuit.run.step + 1
+    return plan is not None and any(step.number == number and step.kind != "rest" for step in plan.steps)
 
 
 def _step(circuit: CircuitView | None) -> int | None:

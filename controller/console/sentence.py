@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from controller.console.amounts import cooling_ms, ended_ms, ends_utc, finite, step_of
-from controller.console.outlook import ENDED, clock_at, hm, of_cell, state_word
+from controller.console.outlook import ENDED, clock_at, code_words, hm, of_cell, state_word
 from controller.console.picture import AlarmView, CircuitView, Picture
 from controller.console.row import Row, row, wrapped
 from controller.console.scene import BathSeen, Scene, worst
@@ -48,7 +48,7 @@ def cause_of(scene: Scene, circuit: CircuitView, code: str | None) -> str:
     """Why: the alarm of that code with value and limit, else its code as words; without a code the worst alarm."""
     found: AlarmView | None = next((each for each in circuit.alarms if each.code == code), None)
     if found is None and code:
-        return code.replace("_", " ")
+        return code_words(scene, code)
     found = found or worst(circuit.alarms)
     return scene.say.alarm(found.code, found.value, found.limit).cause if found is not None else ""
 

@@ -68,10 +68,13 @@ def _raised(
     silent: Silencer,
     events: list[Event],
 ) -> Alarms:
-    """Return the alarms with those that began in this cycle; one that comes back is new again, but in its chatter."""
+    """Return the alarms with those that began in this cycle; one that comes back is new again, but in its chatter.
+
+    What holds or trips is new even then, once a person has seen it: a latch, its alarm and its horn are never lost.
+    """
     for condition in begun:
         old = next((alarm for alarm in alarms if alarm.code == condition.code), None)
-        if old is not None and old.chattering:
+        if old is not None and old.chattering and not _news(condition, old):
             alarms = tuple(replace(old, active=True) if alarm is old else alarm for alarm in alarms)
             continue
         kept = [alarm for alarm in alarms if alarm is not old]
@@ -83,10 +86,16 @@ def _raised(
     return alarms
 
 
+def _news(condition: Condition, old: Alarm) -> bool:
+    """Return whether a chattering alarm that begins again holds or trips and nobody is being told of it any more."""
+    unlatched = condition.reaction is Reaction.TRIP and not old.latched
+    return condition.reaction >= Reaction.HOLD and (old.acknowledged or unlatched)
+
+
 def _worse(condition: Condition, old: Alarm) -> bool:
-    """Return whether a shelved alarm comes back worse than it was shelved: that ends its shelf."""
+    """Return whether a shelved alarm comes back worse than it was shelved, or holds: that ends its shelf."""
     shelved = old.shelved_until_ms is not None
-    return shelved and (condition.priority < old.priority or condition.reaction is Reaction.TRIP)
+    return shelved and (condition.priority < old.priority or condition.reaction >= Reaction.HOLD)
 
 
 def _fresh(condition: Condition, old: Alarm | None, before: Life, first: str, now_ms: int) -> Alarm:
@@ -182,17 +191,28 @@ def acknowledged(alarms: Alarms, code: Scalar = None) -> Alarms:
 
 
 def reset(alarms: Alarms) -> Alarms:
-    """Return the alarms without latches: those whose cause is gone and that a person has seen leave."""
+    """Return the alarms without latches: those whose cause is gone and that a person has seen leave.
+
+    A latch's chatter ends with it: what trips again after a reset is no repetition.
+    """
+    calm = (replace(alarm, chattering=alarm.chattering and not alarm.latched) for alarm in alarms)
     left = (
         moved(alarm, Change.RESET if alarm.active or alarm.chattering else Change.RESET_GONE, alarm.told_ms)[0]
-        for alarm in alarms
+        for alarm in calm
     )
     return tuple(alarm for alarm in left if alarm is not None)
 
 
 def may_shelve(alarms: Alarms, code: Scalar) -> bool:
-    """Return whether there is an alarm of this code that may be shelved: never priority 1, never a latched one."""
-    return any(each.code == code and each.priority > 1 and not each.latched and _shelf(each) for each in alarms)
+    """Return whether there is an alarm of this code that may be shelved: it warns or derates, and is not urgent.
+
+    One that held is not shelved after its cause went either: the next hold must be heard.
+    """
+    return any(each.code == code and each.priority > 1 and _harmless(each) and _shelf(each) for each in alarms)
+
+
+def _harmless(alarm: Alarm) -> bool:
+    return alarm.reaction < Reaction.HOLD and not alarm.latched
 
 
 def _shelf(alarm: Alarm) -> bool:

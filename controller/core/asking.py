@@ -52,7 +52,7 @@ def offered(state: CircuitState) -> tuple[str, ...]:
     fitting = {
         "start": state.state is State.IDLE,
         "resume": state.state is State.HELD,
-        "reset": latched and state.state in RULES["reset"].states,
+        "reset": state.state is State.TRIPPED or (latched and state.state in RULES["reset"].states),
         "unload": state.state in RULES["unload"].states and (state.load is not None or state.state is not State.IDLE),
     }
     return tuple(verb for verb, fits in fitting.items() if fits)

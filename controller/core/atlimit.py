@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from controller.core.facts import Facts
+from controller.core.state import CircuitState
+from controller.core.values import ZERO_A
 from controller.core.view import CircuitView
 
 NEAR_LIMIT = 0.985
@@ -12,6 +15,30 @@ def at_limit(view: CircuitView) -> bool | None:
     """Return whether volts stand at the limit written, or None where they were not read."""
     volts = view.facts.voltage_V
     return None if volts is None else volts >= NEAR_LIMIT * view.state.command.voltage_limit_V
+
+
+def at_floor(view: CircuitView) -> bool | None:
+    """Return whether volts of a discharge stand at the floor written, or None where they were not read."""
+    volts = view.facts.voltage_V
+    return None if volts is None else NEAR_LIMIT * volts <= view.state.command.voltage_limit_V
+
+
+FALLS_V_PER_CELL = 0.002
+
+
+def comes_down(state: CircuitState, facts: Facts) -> bool:
+    """Return whether volts still fall to the lower limit of a step that was entered with current flowing.
+
+    Until they are there a rectifier gives nothing, and then little: that is no open string, nor a current that fell.
+    """
+    trail, run, volts = state.trail, state.run, facts.voltage_V
+    now, then = facts.voltage_V_per_cell, trail[-2].volts_per_cell if len(trail) > 1 else None
+    if run is None or not volts or now is None or then is None or then - now < FALLS_V_PER_CELL:
+        return False
+    before = next((point for point in reversed(trail) if point.at_ms <= run.step_entered_ms), None)
+    if before is None or before.current_A is None or before.volts_per_cell is None or before.current_A < ZERO_A:
+        return False
+    return before.volts_per_cell > now * state.command.voltage_limit_V / volts
 
 
 def asked_low_A(view: CircuitView) -> float:

@@ -13,7 +13,9 @@ from controller.core.alarmhush import Hush
 from controller.core.bathstate import BathState
 from controller.core.conditions import judge
 from controller.core.interlocks import BATH_FAMILIES, EXPLAINS
+from controller.core.laws.bath_water import LOST_PERCENT
 from controller.core.laws.extraction import FOR_MAINTENANCE
+from controller.core.planned import REST
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
 from controller.core.types import (
@@ -25,6 +27,7 @@ from controller.core.types import (
     Command,
     Condition,
     Event,
+    EventKind,
     Order,
     Quality,
     Reaction,
@@ -61,6 +64,7 @@ def step(settings: BathSettings, state: BathState, given: BathIn) -> tuple[BathS
     facts = bathfacts.bath_facts(settings, state, given)
     state = inputs.remembered(settings, bathfacts.timed(state, facts), facts)
     state, standing = _judged(settings, state, facts, events)
+    state = inputs.permit_kept(state, standing)
     to_circuits, state = bathorders.given(settings, state, facts, given.orders, standing, events)
     share = _share(settings, state, given, facts, standing)
     state, told, stands, commands = _circuits(settings, state, given, facts, share, to_circuits, events)
@@ -101,8 +105,9 @@ def _circuits(
             facts.contactors[index],
         )
         new, happened, stood = circuit.decided(settings, own, each, cin)
-        if new.state is State.RUNNING and each.state is not State.RUNNING:
+        if new.state is State.RUNNING:
             share = _alone(settings, share, each, new, given.now_ms)
+            share = _settled(share, happened) if share.resume_for and happened else share
         circuits.append(new)
         events += happened
         told.append(cin)
@@ -122,13 +127,33 @@ def _advice(given: BathIn, name: str) -> tuple[Advice, ...]:
 
 
 def _alone(settings: BathSettings, share: BathShare, old: CircuitState, new: CircuitState, now_ms: int) -> BathShare:
-    """Return what the others are told once a circuit started or resumed: for how long it flows alone."""
-    first = old.state is State.IDLE
+    """Return what the others are told of a running circuit: for how long its current flows alone.
+
+    A run's first current flows alone from the moment when a step asks for it until `alone_ms` after it was read,
+    however long the run had rested before; after a resume it is `apart_ms`.
+    """
+    run = new.run
+    if run is None or (run.first_ms not in (None, now_ms) and old.state is State.RUNNING):
+        return share
+    first = run.first_ms in (None, now_ms)
+    if first and not _asks(new):
+        return share
     until_ms = now_ms + (settings.alone_ms if first else settings.apart_ms)
-    told = "" if not first and share.resume_for else share.resume_for
     if until_ms <= share.alone_until_ms:
-        return share if told == share.resume_for else replace(share, resume_for=told)
-    return replace(share, alone=new.name, alone_until_ms=until_ms, resume_for=told)
+        return share
+    return replace(share, alone=new.name, alone_until_ms=until_ms)
+
+
+def _asks(state: CircuitState) -> bool:
+    """Return whether a running circuit's step asks for current."""
+    run, load = state.run, state.load
+    return run is not None and load is not None and load.plan.steps[run.step].kind is not REST
+
+
+def _settled(share: BathShare, happened: tuple[Event, ...]) -> BathShare:
+    """Return what the others are told once a resume was accepted: it settles what made it maintenance's."""
+    resumed = any(event.kind is EventKind.ORDER and event.data.get("verb") == "resume" for event in happened)
+    return replace(share, resume_for="") if resumed else share
 
 
 def _judged(
@@ -137,14 +162,18 @@ def _judged(
     """Move the water's derate, ask the bath's laws and move its alarms; return what stands."""
     water = settings.laws.water
     wanted = limits.curve_percent(facts.water_C, water.derate_C, water.hold_C)
+    if wanted is not None and None in facts.waters_C:
+        wanted = min(wanted, state.allowed.percent)
     eased = limits.allowed(state.allowed, wanted, facts.now_ms, max(0, facts.dt_ms))
     if eased is not state.allowed:
         state = replace(state, allowed=eased)
     in_use = any(each.state is State.RUNNING for each in state.circuits)
     view = BathView(settings, state, facts, in_use, bathfacts.after_run(settings, state, facts))
-    judged = judge(BATH_FAMILIES, view, settings, state.timers, facts.now_ms, facts.fresh)
+    judged = judge(BATH_FAMILIES, view, settings, state.timers, facts.now_ms, facts.any_read)
     if judged.timers != state.timers:
         state = replace(state, timers=judged.timers)
+    if facts.water_C is None and any(found.code == "water_lost" for found in judged.standing):
+        state = replace(state, allowed=limits.lowered(state.allowed, LOST_PERCENT))
     lost = next((found.code for found in judged.begun if found.code in FOR_MAINTENANCE), "")
     if lost:
         state = replace(state, resume_for=lost)
@@ -176,6 +205,7 @@ def _share(settings: BathSettings, state: BathState, given: BathIn, facts: BathF
         gas_ok=inputs.gas_ok(settings, state, facts),
         sisters_K=bathfacts.sisters_K(state),
         permit=state.duty.permit_until_ms is not None,
+        permit_by=state.duty.permit_by,
         alone=state.alone,
         alone_until_ms=state.alone_until_ms,
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from controller.core import alarms, inputs
 from controller.core.bathstate import BathState
 from controller.core.gassing import gasses
+from controller.core.laws.extraction import FOR_MAINTENANCE
 from controller.core.orderchecks import (
     Refusal,
     note_refusal,
@@ -18,7 +19,7 @@ from controller.core.orderchecks import (
     unshelve_refusal,
 )
 from controller.core.settings import BathSettings
-from controller.core.types import Condition, Order, Reaction
+from controller.core.types import Condition, Order
 from controller.core.view import BathFacts
 
 PROOF_CHARACTERS = 200
@@ -68,6 +69,17 @@ def is_shelved(ask: BathAsk) -> Refusal | None:
     return unshelve_refusal(ask.state.alarms, ask.order.args)
 
 
+def grave_cause(ask: BathAsk) -> Refusal | None:
+    """Refuse to have looked at what no grave cause waits for, at one that still stands, or without a word on it."""
+    waits = ask.state.resume_for or next((each.resume_for for each in ask.state.circuits if each.resume_for), "")
+    if not waits:
+        return Refusal("nothing_grave", {})
+    for condition in ask.standing:
+        if condition.code == waits or condition.code in FOR_MAINTENANCE:
+            return Refusal("cause_stands", {"cause": condition.code})
+    return None if text_of(ask.order.args, "reason") else Refusal("reason", {})
+
+
 def skipped_items(ask: BathAsk) -> tuple[int, ...] | None:
     """Return the numbers of the round's items that were left out, or None where one is no item."""
     said = str(ask.order.args.get("skipped") or "").replace(",", " ").split()
@@ -100,10 +112,8 @@ def permit_possible(ask: BathAsk) -> Refusal | None:
 
 def nothing_holds(ask: BathAsk) -> Refusal | None:
     """Refuse to lift the hood while something holds the bath, but for the hood itself."""
-    for condition in ask.standing:
-        if condition.reaction >= Reaction.HOLD and condition.code != "hood_open":
-            return Refusal("cause_stands", {"cause": condition.code})
-    return None
+    cause = inputs.holds_the_bath(ask.standing)
+    return Refusal("cause_stands", {"cause": cause}) if cause else None
 
 
 def horn_heard(ask: BathAsk) -> Refusal | None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from controller.core.bathstate import BathState
-from controller.core.sensors import each_C, hottest_C, sensed
+from controller.core.sensors import each_C, hottest_C, part_lost, sensed
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
 from controller.core.types import BathIn, BathReading, State, Value
-from controller.core.values import ZERO_A, flag, number
+from controller.core.values import ZERO_A, any_read, flag, number
 from controller.core.view import BathFacts
 
 OPTIONAL = (
@@ -34,11 +34,12 @@ def bath_facts(settings: BathSettings, state: BathState, given: BathIn) -> BathF
     airflow, stop, hood = (flag(value, stale_ms) for value in (bath.airflow, bath.emergency_stop_ok, bath.hood_closed))
     hood_unread = bath.hood_closed is not None and hood is None
     dt_ms = given.now_ms - state.now_ms
+    fresh = bath.airflow.age_ms == 0 and airflow is not None
     return BathFacts(
         now_ms=given.now_ms,
         dt_ms=dt_ms,
         gap=dt_ms > stale_ms or dt_ms < 0,
-        fresh=bath.airflow.age_ms == 0 and airflow is not None,
+        fresh=fresh,
         stale=airflow is None or stop is None or hood_unread,
         water_C=hottest_C(state.water, bath.water_C, stale_ms),
         airflow=airflow,
@@ -64,7 +65,21 @@ def bath_facts(settings: BathSettings, state: BathState, given: BathIn) -> BathF
         record_left_ms=given.record_left_ms,
         overdue=given.overdue,
         waters_C=each_C(state.water, bath.water_C, stale_ms),
+        any_read=fresh or _any_read(bath, stale_ms),
+        probe_parts=_parts(state, given, stale_ms),
     )
+
+
+def _any_read(bath: BathReading, stale_ms: int) -> bool:
+    """Return whether any of the bath's inputs was read in this very cycle."""
+    optional = (getattr(bath, name) for name in OPTIONAL)
+    return any_read((bath.emergency_stop_ok, *bath.water_C, *optional), stale_ms)
+
+
+def _parts(state: BathState, given: BathIn, stale_ms: int) -> tuple[bool, ...]:
+    """Return for each circuit whether some, not all, of its probes are lost."""
+    pairs = zip(state.circuits, given.channels, strict=True)
+    return tuple(part_lost(each.probes, reading.probes, stale_ms) for each, reading in pairs)
 
 
 def _per_cell(each: CircuitState, volts: float | None) -> float | None:

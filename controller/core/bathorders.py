@@ -95,6 +95,19 @@ def _permit(ask: BathAsk) -> BathState:
     return _on_duty(ask, replace(ask.state.duty, permit_until_ms=until_ms, permit_by=ask.order.who))
 
 
+def _inspected(ask: BathAsk) -> BathState:
+    """Return the bath with its grave cause looked at: who may resume and start as ever may do so again."""
+    circuits = tuple(
+        changed(each, resume_for="", revision=each.revision + 1) if each.resume_for else each
+        for each in ask.state.circuits
+    )
+    return replace(ask.state, resume_for="", circuits=circuits, revision=ask.state.revision + 1)
+
+
+def _tells_inspected(ask: BathAsk) -> dict[str, Scalar]:
+    return {"cause": ask.state.resume_for or None}
+
+
 def _tells_round(ask: BathAsk) -> dict[str, Scalar]:
     items = ask.settings.round_items
     skipped = check.skipped_items(ask)
@@ -121,6 +134,9 @@ BATH_RULES: dict[str, BathRule] = {
     "horn-test": BathRule(TECHNICIAN, (check.horn_heard,), _horn_test, told="horn_test"),
     "permit": BathRule(
         TECHNICIAN, (check.permit_possible, check.nothing_holds), _permit, told="permit", tells=_tells_permit
+    ),
+    "inspected": BathRule(
+        ("maintenance",), (check.grave_cause,), _inspected, told="bath_inspected", tells=_tells_inspected
     ),
     "proof": BathRule(("maintenance",), (check.proof_said,), _nothing, told="proof"),
     "note": BathRule(ANYBODY, (check.has_text,), _nothing, told="note"),

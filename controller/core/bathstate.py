@@ -18,7 +18,8 @@ class Inputs:
     `flow_lost_ms`: since when no cooling flow is proved. `minute_ms`: when the trails last grew. `contacts`: the last
     known state of each contact; `changes`: (moment, which contact) of its changes in the last minute.
     `expected_LEL`: hydrogen that the currents should give, in per cent of its lower explosive limit, following slowly;
-    `lowest_LEL`, `highest_LEL`: its extremes since the sensor's value last changed.
+    `seen_LEL`: the least that should have been seen since the sensor's value last changed; `rise_LEL`: the most that
+    it should have risen by since.
     """
 
     water_C: tuple[tuple[int, float], ...] = ()
@@ -32,8 +33,8 @@ class Inputs:
     contacts: tuple[float | None, ...] = ()
     changes: tuple[tuple[int, int], ...] = ()
     expected_LEL: float = 0.0
-    lowest_LEL: float = 0.0
-    highest_LEL: float = 0.0
+    seen_LEL: float = 0.0
+    rise_LEL: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

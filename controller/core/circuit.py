@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from controller.core import alarms, limits, mixing, moves, orders, sensors, sequence, shortloss, trail, writing
 from controller.core.alarmhush import Hush
+from controller.core.atlimit import comes_down
 from controller.core.bathsafe import safe
 from controller.core.changed import changed
 from controller.core.conditions import judge
@@ -16,7 +17,7 @@ from controller.core.facts import Facts, facts_of
 from controller.core.interlocks import CIRCUIT_FAMILIES, CIRCUIT_LAWS, EXPLAINS
 from controller.core.laws import runaway
 from controller.core.orderchecks import Ask
-from controller.core.planned import Plan
+from controller.core.planned import REST, Plan
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState, ProbeMemory, Run
 from controller.core.table import Cause
@@ -63,7 +64,7 @@ def decided(
     if shortloss.may_resume(settings, own, state, facts, cin.bath, standing):
         state = shortloss.ridden(moves.resumed(state, facts.now_ms, by_rule=True))
         events.append(Event("resumed_by_rule", state.name, data={"minutes": (facts.now_ms - state.link.lost_ms) / 6e4}))
-    state = _sequenced(state, facts, cin.share_A, standing, events)
+    state = _sequenced(state, facts, cin, standing, events)
     state = writing.written(settings, own, state, facts, cin, standing, events)
     return state, tuple(events), standing
 
@@ -122,9 +123,11 @@ def _judged(
     """Ask every law, move the alarms, and return all conditions standing: the circuit's own and the bath's."""
     state = _allowed(settings, state, facts)
     view = CircuitView(settings, own, state, facts, cin.bath, cin)
-    judged = judge(CIRCUIT_FAMILIES, view, settings, state.timers, facts.now_ms, facts.fresh)
+    judged = judge(CIRCUIT_FAMILIES, view, settings, state.timers, facts.now_ms, facts.any_read)
     if judged.timers != state.timers:
         state = changed(state, timers=judged.timers)
+    if judged.standing and facts.probe_lost:
+        state = _lowered(state, judged.standing)
     begun, ended = judged.begun, judged.ended
     if cin.bath.reactions or state.alarms:
         more, fewer = _bath_trips(state, cin)
@@ -148,17 +151,29 @@ def _hush(state: CircuitState, cin: CircuitIn) -> Hush:
 
 
 def _allowed(settings: BathSettings, state: CircuitState, facts: Facts) -> CircuitState:
-    """Move the temperature derate: down at once, up slowly, and never up without a probe or in a runaway."""
+    """Move the temperature derate: down at once, up slowly, and never up while a probe is lost or in a runaway."""
     probe, before = settings.laws.probe, state.allowed
     wanted = limits.curve_percent(facts.hot_C, probe.derate_C, probe.hold_C)
     if wanted == before.percent == 100.0 and not state.timers and before.eased_ms is None:
         return state
-    if facts.probe_lost and wanted is not None:
+    if (facts.probe_lost or facts.probe_part) and wanted is not None:
         wanted = min(wanted, before.percent)
     if wanted is not None and runaway.stands(state):
         wanted = min(wanted, limits.LEAST_PERCENT)
     eased = limits.allowed(before, wanted, facts.now_ms, max(0, facts.dt_ms))
     return state if eased is before else changed(state, allowed=eased)
+
+
+def _lowered(state: CircuitState, standing: Standing) -> CircuitState:
+    """Return the circuit with what a lost probe leaves of its step's current, so that it comes back slowly."""
+    left_A = next((found.allowed_A for found in standing if found.code == "probe_lost"), None)
+    if left_A is None or state.run is None or state.load is None:
+        return state
+    at = sequence.step_of(state.load.plan, state.run)
+    if at.kind is REST:
+        return state
+    allowed = limits.lowered(state.allowed, 100.0 * left_A / at.current_A)
+    return state if allowed is state.allowed else changed(state, allowed=allowed)
 
 
 def _bath_trips(state: CircuitState, cin: CircuitIn) -> tuple[Standing, Standing]:
@@ -235,7 +250,7 @@ def _moved_by_order(before: CircuitState, state: CircuitState, facts: Facts, ver
 
 
 def _sequenced(
-    state: CircuitState, facts: Facts, share_A: float | None, standing: Standing, events: list[Event]
+    state: CircuitState, facts: Facts, cin: CircuitIn, standing: Standing, events: list[Event]
 ) -> CircuitState:
     """Let a running circuit live through its step, and go to the next one where the step has ended."""
     run, load = state.run, state.load
@@ -245,12 +260,14 @@ def _sequenced(
         return state
     at = sequence.step_of(load.plan, run)
     undisturbed = abs(state.command.set_current_A) >= at.current_A
+    if at.ends.current_A is not None and comes_down(state, facts):
+        undisturbed = False
     percent, _ = limits.smallest_percent(state.allowed.percent, at, standing)
-    run = sequence.lived(run, at, facts, sequence.fair_percent(run, at, percent, share_A), undisturbed)
+    run = sequence.lived(run, at, facts, sequence.fair_percent(run, at, percent, cin.share_A), undisturbed)
     if at.on_overrun == "slow" and sequence.overrun(run, at) and not run.slow:
         run = changed(run, slow=True)
     by = sequence.ended_by(run, at, facts)
-    if by is None:
+    if by is None or sequence.waits_alone(load.plan, run, cin.bath, state.name, facts.now_ms):
         return changed(state, run=run)
     events.append(sequence.step_event(state.name, run, at, by))
     return _next(changed(state, run=run), load.plan, run, facts, events)

@@ -35,6 +35,11 @@ CLEAR = Finding(False)
 CANNOT_TELL = Finding(None)
 
 
+def kept(finding: Finding, active: bool, blind: bool) -> Finding:
+    """Return a finding that cannot end while some of its sensors are `blind`: the one that began it may be there."""
+    return replace(finding, holds=None) if active and blind and not finding.holds else finding
+
+
 @dataclass(frozen=True, slots=True)
 class Law(Generic[V]):
     """One interlock: its code, what it does, and the comparison `compare(view, active)`.
@@ -42,6 +47,7 @@ class Law(Generic[V]):
     `wait_ms(settings)`: how long the comparison must hold; `readings`: in at least how many fresh readings;
     `quiet_ms(settings)`: how long the comparison must be gone before the reaction ends (an input that chatters).
     `explains`: codes of alarms that follow from this one and are suppressed while it stands, none more urgent than it.
+    `counts_on`: its wait, too, goes on over moments shorter than its quiet time.
     `repeat_ms(settings)`: while it stands, its alarm is new again so long after it was last told.
     """
 
@@ -54,6 +60,7 @@ class Law(Generic[V]):
     quiet_ms: Callable[[BathSettings], float] | None = None
     explains: tuple[str, ...] = ()
     repeat_ms: Callable[[BathSettings], float] | None = None
+    counts_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +105,7 @@ def judge(
     now_ms: int,
     fresh: bool,
 ) -> Judged:
-    """Compare each law once and move its timer; `fresh` says whether this cycle brought a new reading."""
+    """Compare each law once and move its timer; `fresh` says whether this cycle brought any new reading."""
     awake = _awake(families, view, timers)
     if not awake and not timers:
         return QUIET
@@ -171,7 +178,7 @@ def _moved(
 
 def _quietened(law: Law[V], old: Timer | None, settings: BathSettings, now_ms: int) -> Timer | None:
     """Return what is left of a timer whose cause is gone: an active one waits out its quiet time."""
-    if old is None or not old.active or law.quiet_ms is None:
+    if old is None or law.quiet_ms is None or not (old.active or law.counts_on):
         return None
     since = old.quiet_ms if old.quiet_ms is not None else now_ms
     if now_ms - since >= law.quiet_ms(settings):

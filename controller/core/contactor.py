@@ -15,7 +15,7 @@ from controller.core.state import CircuitState
 from controller.core.types import CircuitIn, Condition, Output, State
 from controller.core.values import ZERO_A
 
-NOT_OBEYED = frozenset({"not_obeyed", "output_stuck", "current_though_off", *hands_off.NOT_OBEYED})
+NOT_OBEYED = frozenset({"not_obeyed", "output_stuck", "output_came_on", "current_though_off", *hands_off.NOT_OBEYED})
 """Laws that say that current flows against the order."""
 
 HARD_WIRED = "emergency_stop"

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from controller.core.changed import made
-from controller.core.sensors import hottest_C, seen_C
+from controller.core.sensors import hottest_C, part_lost, seen_C
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState, ProbeMemory
-from controller.core.types import CircuitIn, Fit, LinkState
-from controller.core.values import ZERO_A, number
+from controller.core.types import ChannelReading, CircuitIn, Fit, LinkState
+from controller.core.values import ZERO_A, any_read, number
 
 
 @dataclass(frozen=True)
@@ -17,11 +17,12 @@ class Facts:
     """One circuit's cycle as numbers.
 
     `dt_ms`: since the last cycle; `gap`: too long to integrate over; `fresh`: current was read in this very cycle;
-    `stale`: one of current, voltage, output state or read-back set-point is too old or missing;
-    `probe_C`: the hottest valid probe as it is believed (the water where the circuit has no probe); `hot_C`: the same,
-    else its stand-in; `seen_C`: the hottest valid reading of this very cycle, believed or not (a spike filter waits for
-    a second one: whoever gives current back asks this, too); `probe_lost`: none of the circuit's probes is valid (where
-    it has none: the water is not known).
+    `any_read`: anything of the circuit was, which is what counts as a reading for a law; `stale`: one of current,
+    voltage, output state or read-back set-point is too old or missing; `probe_C`: the hottest valid probe as it is
+    believed (the water where the circuit has no probe); `hot_C`: the same, else its stand-in; `seen_C`: the hottest
+    valid reading of this very cycle, believed or not (a spike filter waits for a second one: whoever gives current back
+    asks this, too); `probe_lost`: none of the circuit's probes is valid (where it has none: the water is not known);
+    `probe_part`: some, not all, of its probes are lost or frozen.
     """
 
     now_ms: int
@@ -47,11 +48,33 @@ class Facts:
     counter_Ah: float | None = None
     ripple_percent: float | None = None
     seen_C: float | None = None
+    probe_part: bool = False
+    any_read: bool = False
 
     @property
     def zero(self) -> bool:
         """Whether current was read and reads as zero."""
         return self.current_A is not None and -ZERO_A < self.current_A < ZERO_A
+
+
+def _any_read(reading: ChannelReading, stale_ms: int) -> bool:
+    """Return whether any value of a circuit was read in this very cycle."""
+    return any_read(
+        (
+            reading.current_A,
+            reading.voltage_V,
+            reading.set_current_A,
+            reading.output_on,
+            reading.fault_code,
+            reading.local,
+            reading.uptime_s,
+            reading.set_voltage_V,
+            reading.counter_Ah,
+            reading.ripple_percent,
+            *reading.probes,
+        ),
+        stale_ms,
+    )
 
 
 def facts_of(
@@ -84,12 +107,13 @@ def facts_of(
         hot = cin.stand_in_C if cin.stand_in_C is not None else water
     local = number(reading.local, stale_ms)
     dt_ms = cin.now_ms - state.now_ms
+    fresh = current is not None and reading.current_A.age_ms == 0
     return made(
         Facts,
         now_ms=cin.now_ms,
         dt_ms=dt_ms,
         gap=dt_ms > stale_ms or dt_ms < 0,
-        fresh=current is not None and reading.current_A.age_ms == 0,
+        fresh=fresh,
         stale=current is None or voltage is None or asked is None or output is None,
         link=reading.link,
         fit=reading.fit,
@@ -109,4 +133,6 @@ def facts_of(
         counter_Ah=number(reading.counter_Ah, stale_ms),
         ripple_percent=number(reading.ripple_percent, stale_ms),
         seen_C=seen,
+        probe_part=part_lost(probes, reading.probes, stale_ms),
+        any_read=fresh or _any_read(reading, stale_ms),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from controller.core.facts import Facts
 from controller.core.orderchecks import Ask, Refusal, engineer_with_reason, knows_the_plant, whole_of
-from controller.core.planned import PlanStep
+from controller.core.planned import REST, PlanStep
 from controller.core.sequence import soaked_too_long, step_of
 from controller.core.types import Fit, LinkState, Output, Reaction, State
 
@@ -24,6 +24,13 @@ def cause_gone(ask: Ask) -> Refusal | None:
     return None
 
 
+def remote(ask: Ask) -> Refusal | None:
+    """Refuse current from a rectifier that is in other hands, or of which nobody knows in whose."""
+    if ask.facts.local is None:
+        return Refusal("not_read", {"link": ask.facts.link.value})
+    return Refusal("local", {}) if ask.facts.local else None
+
+
 def read(ask: Ask) -> Refusal | None:
     """Refuse current where the rectifier's values are not fresh."""
     facts = ask.facts
@@ -38,9 +45,11 @@ def right_device(ask: Ask) -> Refusal | None:
 
 
 def not_stuck(ask: Ask) -> Refusal | None:
-    """Refuse current from a rectifier that ignores its off, or whose contactor reads as closed though ordered open."""
+    """Refuse current from a rectifier that ignores its off, or is on (its contactor closed) though ordered off."""
     if ask.state.output is Output.STUCK:
         return Refusal("stuck", {})
+    if ask.state.output is Output.OFF and ask.facts.output_on:
+        return Refusal("output_on", {})
     ours = ask.own.has_contactor and not ask.state.command.contactor_closed
     if ours and ask.contactor and ask.state.output is Output.OFF:
         return Refusal("contactor_closed", {})
@@ -48,7 +57,7 @@ def not_stuck(ask: Ask) -> Refusal | None:
 
 
 def bath_shut_and_aired(ask: Ask) -> Refusal | None:
-    """Refuse while the bath is open, not aired, not purged, holds gas, is stopped in emergency, or is not known."""
+    """Refuse while the bath is open (or may be), not aired, not purged, holds gas, is stopped, or is not known."""
     bath = ask.bath
     if not bath.inputs_ok:
         return Refusal("inputs_unknown", {})
@@ -60,7 +69,12 @@ def bath_shut_and_aired(ask: Ask) -> Refusal | None:
         return Refusal("no_airflow", {})
     if bath.purge_left_ms > 0:
         return Refusal("unpurged", {"minutes": bath.purge_left_ms / 60_000.0})
-    return None if bath.gas_ok else Refusal("hydrogen", {})
+    return no_permit(ask) if bath.gas_ok else Refusal("hydrogen", {})
+
+
+def no_permit(ask: Ask) -> Refusal | None:
+    """Refuse more current while somebody may have the hood open for readings."""
+    return Refusal("permit_stands", {"by": ask.bath.permit_by}) if ask.bath.permit else None
 
 
 def neighbours_told(ask: Ask) -> Refusal | None:
@@ -83,12 +97,33 @@ def flows_alone(ask: Ask) -> Refusal | None:
 
 def resume_is_yours(ask: Ask) -> Refusal | None:
     """Refuse the first resume after a bath's grave cause to all but maintenance, any other to maintenance alone."""
-    cause = ask.state.resume_for or ask.bath.resume_for
-    if cause:
-        return None if knows_the_plant(ask.settings, ask.order) else Refusal("maintenance_resume", {"cause": cause})
+    if ask.state.resume_for or ask.bath.resume_for:
+        return first_is_maintenances(ask)
     if {"technician", "engineer"} & set(ask.order.roles):
         return None
     return Refusal("role", {"needs": "technician or engineer"})
+
+
+def first_is_maintenances(ask: Ask) -> Refusal | None:
+    """Refuse the first current after a bath's grave cause to all but maintenance: a start no less than a resume."""
+    cause = ask.state.resume_for or ask.bath.resume_for
+    yours = not cause or knows_the_plant(ask.settings, ask.order)
+    return None if yours else Refusal("maintenance_resume", {"cause": cause})
+
+
+def _next_flows(ask: Ask) -> bool:
+    step = next_of(ask)
+    return ask.state.state is State.RUNNING and step is not None and step.kind is not REST
+
+
+def next_neighbours_told(ask: Ask) -> Refusal | None:
+    """Refuse to go on to a step with current until each person at a blocked neighbour was told, as at a start."""
+    return neighbours_told(ask) if _next_flows(ask) else None
+
+
+def next_flows_alone(ask: Ask) -> Refusal | None:
+    """Refuse to go on to a step with current while another circuit's first current flows alone."""
+    return flows_alone(ask) if _next_flows(ask) else None
 
 
 def soaked(ask: Ask) -> Refusal | None:
@@ -134,6 +169,18 @@ def string_volts(ask: Ask) -> Refusal | None:
         expected, scatter = (least + most) / 2.0, (most - least) / 2.0
         fits = least <= volts <= most
     return None if fits else Refusal("string_volts", {"value": volts, "expected": expected, "scatter": scatter})
+
+
+def stands_off(ask: Ask) -> Refusal | None:
+    """Refuse to unload before zero and off were read back: now, or earlier where nothing read since speaks against it.
+
+    What was read in the cycle of the stop itself was read before it.
+    """
+    state, facts = ask.state, ask.facts
+    if state.run is not None and state.run.end_ms == facts.now_ms:
+        return Refusal("not_zero", {})
+    against = (facts.current_A is not None and not facts.zero) or facts.output_on is True
+    return None if at_zero(facts) or (state.output is Output.OFF and not against) else Refusal("not_zero", {})
 
 
 def cooled_down(ask: Ask) -> Refusal | None:
@@ -211,8 +258,8 @@ def at_zero(facts: Facts) -> bool:
 
 
 def at_rest(ask: Ask) -> Refusal | None:
-    """Refuse current where what was asked for before has not come to zero yet."""
-    return None if ask.facts.zero else Refusal("not_zero", {})
+    """Refuse current where what was asked for before has not come to zero and off yet."""
+    return None if ask.facts.zero and ask.facts.output_on is False else Refusal("not_zero", {})
 
 
 def dead(ask: Ask) -> Refusal | None:

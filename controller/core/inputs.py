@@ -7,7 +7,7 @@ from dataclasses import replace
 from controller.core.bathstate import BathState, Duty, Inputs
 from controller.core.gassing import GASSING_V_PER_CELL
 from controller.core.settings import BathSettings
-from controller.core.types import Condition, State
+from controller.core.types import Condition, Reaction, State
 from controller.core.values import ZERO_A
 from controller.core.view import BathFacts
 
@@ -31,14 +31,18 @@ def remembered(settings: BathSettings, state: BathState, facts: BathFacts) -> Ba
     """Return the bath with this cycle's inputs remembered, and a permit ended that gas or time has ended."""
     old = state.inputs if facts.dt_ms >= 0 else Inputs()
     inputs = _contacts(old, facts)
-    inputs = _hydrogen(inputs, facts)
+    inputs = _hydrogen(settings, inputs, state, facts)
     inputs = _earth(inputs, facts)
     lost_ms = _flow_lost_ms(settings, inputs, facts)
     if lost_ms != inputs.flow_lost_ms:
         inputs = replace(inputs, flow_lost_ms=lost_ms)
     if inputs.minute_ms is None or facts.now_ms - inputs.minute_ms >= MINUTE_MS:
         inputs = _minute(settings, inputs, state, facts)
-    duty = _permit(state, facts)
+    duty = (
+        _permit(settings, replace(state, inputs=inputs), facts)
+        if state.duty.permit_until_ms is not None
+        else state.duty
+    )
     if inputs is state.inputs and duty is state.duty:
         return state
     return replace(state, inputs=inputs, duty=duty)
@@ -59,13 +63,16 @@ def _contacts(old: Inputs, facts: BathFacts) -> Inputs:
     return replace(old, contacts=known, changes=tuple(changes))
 
 
-def _hydrogen(old: Inputs, facts: BathFacts) -> Inputs:
-    """Return since when hydrogen reads the same; a reading that changes begins anew what should have been seen."""
+def _hydrogen(settings: BathSettings, old: Inputs, state: BathState, facts: BathFacts) -> Inputs:
+    """Return since when hydrogen reads the same; a reading that changes begins anew what should have been seen.
+
+    A sensor may be quicker than what should be seen: what the currents give at that moment counts as seen.
+    """
     reads = facts.hydrogen_LEL
     if reads is None or reads == old.hydrogen_LEL:
         return old
-    expected = old.expected_LEL
-    return replace(old, hydrogen_LEL=reads, hydrogen_still_ms=facts.now_ms, lowest_LEL=expected, highest_LEL=expected)
+    seen = max(old.expected_LEL, _expected_LEL(settings, state, facts))
+    return replace(old, hydrogen_LEL=reads, hydrogen_still_ms=facts.now_ms, seen_LEL=seen, rise_LEL=0.0)
 
 
 def _earth(old: Inputs, facts: BathFacts) -> Inputs:
@@ -92,7 +99,9 @@ def _flow_lost_ms(settings: BathSettings, old: Inputs, facts: BathFacts) -> int 
 
 def _minute(settings: BathSettings, old: Inputs, state: BathState, facts: BathFacts) -> Inputs:
     """Return the trails a minute on."""
-    expected = old.expected_LEL + SLOWLY * (_expected_LEL(settings, state, facts) - old.expected_LEL)
+    given = _expected_LEL(settings, state, facts)
+    expected = old.expected_LEL + SLOWLY * (given - old.expected_LEL)
+    seen = min(old.seen_LEL, max(expected, given))
     return replace(
         old,
         minute_ms=facts.now_ms,
@@ -100,8 +109,8 @@ def _minute(settings: BathSettings, old: Inputs, state: BathState, facts: BathFa
         level_mm=_walked(old.level_mm, facts.now_ms, facts.level_mm),
         base_ohm_per_V=_base(settings, old.base_ohm_per_V, facts.earth_ohm_per_V),
         expected_LEL=expected,
-        lowest_LEL=min(old.lowest_LEL, expected),
-        highest_LEL=max(old.highest_LEL, expected),
+        seen_LEL=seen,
+        rise_LEL=max(old.rise_LEL, expected - seen),
     )
 
 
@@ -135,14 +144,27 @@ def _expected_LEL(settings: BathSettings, state: BathState, facts: BathFacts) ->
     return LEL_PERCENT_m3_h_PER_A * ampere_cells / settings.airflow_m3_h
 
 
-def _permit(state: BathState, facts: BathFacts) -> Duty:
-    """Return the duty without a permit whose time is over, or under which a string has begun to gas."""
+def _permit(settings: BathSettings, state: BathState, facts: BathFacts) -> Duty:
+    """Return the duty without a permit whose time is over, or under which gas gathers or may come."""
     duty = state.duty
-    if duty.permit_until_ms is None:
-        return duty
-    if facts.now_ms < duty.permit_until_ms and not gassing(state, facts):
+    aired = facts.airflow is True and not facts.stale and gas_ok(settings, state, facts)
+    in_time = duty.permit_until_ms is not None and facts.now_ms < duty.permit_until_ms
+    if in_time and aired and not gassing(state, facts):
         return duty
     return replace(duty, permit_until_ms=None, permit_by="")
+
+
+def holds_the_bath(standing: tuple[Condition, ...]) -> str:
+    """Return the first cause that holds or trips the bath beside its open hood, which a permit is for; "" for none."""
+    holds = (found.code for found in standing if found.reaction >= Reaction.HOLD and found.code != "hood_open")
+    return next(holds, "")
+
+
+def permit_kept(state: BathState, standing: tuple[Condition, ...]) -> BathState:
+    """Return the bath without its permit where anything holds or trips it: what was permitted is another bath."""
+    if state.duty.permit_until_ms is None or not holds_the_bath(standing):
+        return state
+    return replace(state, duty=replace(state.duty, permit_until_ms=None, permit_by=""))
 
 
 def gassing(state: BathState, facts: BathFacts) -> bool:
@@ -157,12 +179,13 @@ def gassing(state: BathState, facts: BathFacts) -> bool:
 def gas_ok(settings: BathSettings, state: BathState, facts: BathFacts) -> bool:
     """Return whether hydrogen lets current flow: below its warning level, or not measured here.
 
-    A sensor that fell silent counts with its last value, so that gas which was there is not taken for gone.
+    A sensor that fell silent counts with its last value, so that gas which was there is not taken for gone; one that
+    was never read since the service began knows nothing.
     """
     if "hydrogen_percent_LEL" not in facts.has:
         return True
     reads = facts.hydrogen_LEL if facts.hydrogen_LEL is not None else state.inputs.hydrogen_LEL
-    return reads is None or reads < settings.laws.hydrogen.warn_percent_LEL
+    return reads is not None and reads < settings.laws.hydrogen.warn_percent_LEL
 
 
 def contactors_stay(settings: BathSettings, standing: tuple[Condition, ...]) -> bool:

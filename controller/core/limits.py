@@ -40,6 +40,11 @@ def allowed(before: Allowed, wanted: float | None, now_ms: int, dt_ms: int) -> A
     return Allowed(min(risen, wanted), wanted, eased)
 
 
+def lowered(before: Allowed, percent: float) -> Allowed:
+    """Return the allowed share with another source's derate in it, so that this, too, comes back slowly."""
+    return Allowed(percent, percent) if percent < before.percent else before
+
+
 def smallest_percent(
     percent: float, step: PlanStep | None, standing: tuple[Condition, ...]
 ) -> tuple[float, str | None]:
@@ -89,9 +94,16 @@ def set_point_A(
     if smallest < 100.0:  # x * 100 / 100 is not always x, and a whole current must be whole to the bit
         current = min(current, step.current_A * smallest / 100.0)
     current = min(current, step.current_A, own.current_max_A)
-    if share_A is not None:
+    if share_A is not None and step.kind is StepKind.CHARGE:  # power is shared among those that draw some
         current = min(current, share_A)
     return current if current >= own.current_min_A else 0.0
+
+
+def no_more_A(asked_A: float, before_A: float) -> float:
+    """Return the asked current, no further from zero than before and in no other direction."""
+    if before_A >= 0.0:
+        return max(0.0, min(asked_A, before_A))
+    return min(0.0, max(asked_A, before_A))
 
 
 def voltage_limit_V(own: CircuitSettings, plan: Plan, step: PlanStep, batteries: int) -> float:

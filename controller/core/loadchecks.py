@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from controller.core.flowchecks import CONTINUED_LEAST_V_PER_CELL, CONTINUED_MOST_V_PER_CELL
 from controller.core.orderchecks import Ask, Refusal, text_of, whole_of
 from controller.core.planned import Plan, StepKind
-from controller.core.sequence import slowed
+from controller.core.sequence import charged_Ah, slowed
 
 LEVEL_mm = 1.0
 """Two level marks closer than this are the same (own choice: nobody measures them finer)."""
+
+FORMED_PART = 0.5
+"""A fresh string whose volts at rest count its cells has had this part of its planned charge (own choice)."""
 
 OUTCOMES = ("pass", "re-form", "rework", "scrap")
 SIGN_OFF_CHARACTERS = 2000
@@ -100,6 +104,31 @@ def recount_fits(ask: Ask) -> Refusal | None:
     if batteries == load.batteries:
         return Refusal("same_count", {"batteries": batteries})
     return _plan_refusal(ask, load.plan, batteries)
+
+
+def volts_count(ask: Ask) -> bool:
+    """Return whether the string's volts at rest say how many batteries it has.
+
+    Early in a fresh string's run they do not: each plate stands anywhere between its acid's and a formed one's.
+    """
+    load, run = ask.state.load, ask.state.run
+    if load is None or run is None:
+        return False
+    return not load.fresh or charged_Ah(run) >= FORMED_PART * load.plan.planned_charge_Ah
+
+
+def recount_volts(ask: Ask) -> Refusal | None:
+    """Refuse a new number of batteries that the formed string's volts at zero current do not fit."""
+    load, volts = ask.state.load, ask.facts.voltage_V
+    if load is None or not volts_count(ask):
+        return None
+    if volts is None:
+        return Refusal("not_read", {"link": ask.facts.link.value})
+    cells = load.plan.cells * (whole_of(ask.order.args, "batteries") or 0)
+    least, most = CONTINUED_LEAST_V_PER_CELL * cells, CONTINUED_MOST_V_PER_CELL * cells
+    if least <= volts <= most:
+        return None
+    return Refusal("string_volts", {"value": volts, "expected": (least + most) / 2.0, "scatter": (most - least) / 2.0})
 
 
 def outcomes_said(ask: Ask) -> Refusal | None:

@@ -183,6 +183,7 @@ def restarted(state: CircuitState) -> CircuitState:
         recent=(),
         pending=(),
         written=(),
+        written_V=(),
         link=fresh.link,
         probes=(),
         trail=(),

@@ -24,7 +24,9 @@ SHELVE_MINUTES = (15, 60, 240)
 MAINTENANCE_RESETS = frozenset(
     {
         "foreign_master",
+        "foreign_limit",
         "output_stuck",
+        "output_came_on",
         "current_though_off",
         "not_obeyed",
         "earth_trip",
@@ -47,6 +49,7 @@ RAISES_ENERGY = frozenset(
         "extend",
         "change-count",
         "in-use",
+        "inspected",
         "bench",
         "permit",
     }
@@ -182,7 +185,9 @@ def knows_the_plant(settings: BathSettings, order: Order) -> bool:
 
 
 def may_reset(ask: Ask) -> Refusal | None:
-    """Refuse a reset that comes too early, or from somebody whose it is not."""
+    """Refuse a reset that comes too early, or from somebody whose it is not; a trip without its latch can be left."""
+    if ask.state.state is State.TRIPPED and not any(alarm.latched for alarm in ask.state.alarms):
+        return None
     return reset_refusal(ask.state.alarms, ask.settings, ask.order)
 
 

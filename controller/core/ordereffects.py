@@ -9,6 +9,7 @@ from controller.core.changed import changed
 from controller.core.counters import count
 from controller.core.flowchecks import next_of, stands
 from controller.core.listchecks import KINDS, due_readings, item_of, ticked, walk_item_of
+from controller.core.loadchecks import volts_count
 from controller.core.orderchecks import Ask, text_of, whole_of
 from controller.core.state import CircuitState, Counters, Tick
 from controller.core.table import Cause
@@ -204,8 +205,10 @@ def tells_blocker(ask: Ask) -> dict[str, Scalar]:
 
 
 def tells_count(ask: Ask) -> dict[str, Scalar]:
-    """Return how many batteries there were."""
-    return {"before": ask.state.load.batteries} if ask.state.load is not None else {}
+    """Return how many batteries there were, and whether the string's volts spoke for the new number."""
+    if ask.state.load is None:
+        return {}
+    return {"before": ask.state.load.batteries, "volts_fit": volts_count(ask)}
 
 
 def tells_reading(ask: Ask) -> dict[str, Scalar]:

@@ -62,6 +62,7 @@ MAY_FLOW: tuple[Check, ...] = (
     flow.not_stuck,
     flow.bath_shut_and_aired,
     flow.cause_gone,
+    flow.remote,
     flow.neighbours_told,
     flow.flows_alone,
 )
@@ -85,7 +86,7 @@ RULES: dict[str, Rule] = {
     "unload": Rule(
         TECHNICIAN,
         (State.IDLE, *ENDED),
-        (check.something_to_unload, check.no_latch, flow.cooled_down),
+        (check.something_to_unload, check.no_latch, flow.stands_off, flow.cooled_down),
         effect.unload,
     ),
     "start": Rule(
@@ -94,6 +95,7 @@ RULES: dict[str, Rule] = {
         (
             check.loaded,
             check.in_use,
+            flow.first_is_maintenances,
             *MAY_FLOW,
             flow.soaked,
             flow.cool_enough,
@@ -112,11 +114,23 @@ RULES: dict[str, Rule] = {
         reads_back=True,
     ),
     "stop": Rule(ANYBODY, OPEN, (), effect.stop, reads_back=True, ignores_revision=True),
-    "done": Rule(TECHNICIAN, (State.RUNNING,), (flow.step_stands, flow.waits_for_done), effect.done),
+    "done": Rule(
+        TECHNICIAN,
+        (State.RUNNING,),
+        (flow.step_stands, flow.waits_for_done, flow.no_permit, flow.next_neighbours_told, flow.next_flows_alone),
+        effect.done,
+    ),
     "skip": Rule(
         ENGINEER,
         (State.RUNNING, State.HELD),
-        (check.has_reason, flow.step_stands, flow.has_next),
+        (
+            check.has_reason,
+            flow.step_stands,
+            flow.has_next,
+            flow.no_permit,
+            flow.next_neighbours_told,
+            flow.next_flows_alone,
+        ),
         effect.skip,
         told="skipped",
         tells=effect.tells_skip,
@@ -127,7 +141,7 @@ RULES: dict[str, Rule] = {
     "change-count": Rule(
         TECHNICIAN,
         (State.HELD,),
-        (check.blocked, flow.dead, batteries.recount_fits),
+        (check.blocked, flow.dead, batteries.recount_fits, batteries.recount_volts),
         effect.recount,
         told="recounted",
         tells=effect.tells_count,
@@ -141,7 +155,9 @@ RULES: dict[str, Rule] = {
     ),
     "shelve": Rule(TECHNICIAN, (), (check.may_shelve,), effect.shelve, told="shelved"),
     "unshelve": Rule(TECHNICIAN, (), (check.is_shelved,), effect.unshelve, told="unshelved"),
-    "block": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.not_blocked,), effect.block, reads_back=True),
+    "block": Rule(
+        TECHNICIAN_OR_MAINTENANCE, (), (check.not_blocked,), effect.block, reads_back=True, ignores_revision=True
+    ),
     "unblock": Rule(TECHNICIAN_OR_MAINTENANCE, (), (check.may_unblock,), effect.unblock, tells=effect.tells_blocker),
     "reading": Rule(
         TECHNICIAN,

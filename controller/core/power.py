@@ -64,7 +64,9 @@ def shares(settings: BathSettings, state: BathState, given: BathIn, facts: BathF
     most = BACK_PER_S * min(max(0, facts.dt_ms), settings.stale_ms) / 1000.0
     cut = sum(each.current_A * each.string_V for each in demands) > limit_W
     return tuple(
-        _given_back(target_W / each.string_V, each.current_A, before.share_A if held_back else None, most, cut)
+        None
+        if each.ceiling_A <= 0.0 and _runs(before)
+        else _given_back(target_W / each.string_V, each.current_A, before.share_A if held_back else None, most, cut)
         for target_W, each, before, held_back in zip(targets_W, demands, state.circuits, bound, strict=True)
     )
 
@@ -132,6 +134,11 @@ def shared_W(limit_W: float, demands: Sequence[Demand]) -> list[float]:
             given[index] = wanted[index] * part
         left = max(0.0, left - sum_W)
     return given
+
+
+def _runs(each: CircuitState) -> bool:
+    """Return whether a step is under way; one that draws nothing from the site, nor in its next cycle, has no share."""
+    return each.state is State.RUNNING and each.run is not None
 
 
 def _bound(each: CircuitState) -> bool:

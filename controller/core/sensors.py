@@ -109,6 +109,14 @@ def each_C(memory: tuple[ProbeMemory, ...], values: tuple[Value, ...], stale_ms:
     )
 
 
+def part_lost(memory: tuple[ProbeMemory, ...], values: tuple[Value, ...], stale_ms: int) -> bool:
+    """Return whether some, not all, of several sensors are lost or frozen: the hottest may be among them."""
+    if len(values) < 2:
+        return False
+    each = each_C(memory, values, stale_ms)
+    return None in each and any(one is not None for one in each)
+
+
 def hottest_C(memory: tuple[ProbeMemory, ...], values: tuple[Value, ...], stale_ms: int) -> float | None:
     """Return the highest believed temperature of the sensors that read validly now, or None."""
     best = None

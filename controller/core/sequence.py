@@ -9,7 +9,7 @@ from controller.core.changed import changed
 from controller.core.facts import Facts
 from controller.core.planned import REST, Load, Plan, PlanStep, StepKind
 from controller.core.state import Counters, Run
-from controller.core.types import Event, Reaction
+from controller.core.types import BathShare, Event, Reaction
 from controller.core.values import ZERO_A
 
 MS_PER_H = 3_600_000.0
@@ -104,7 +104,7 @@ def fair_percent(run: Run, step: PlanStep, percent: float, share_A: float | None
     """
     if step.kind is REST:
         return 100.0
-    if share_A is not None:
+    if share_A is not None and step.kind is StepKind.CHARGE:
         percent = min(percent, 100.0 * share_A / step.current_A)
     if run.restart_left_ms > 0:
         percent = min(percent, 100.0 * step.restart_current_A / step.current_A)
@@ -145,6 +145,13 @@ def ended_by(run: Run, step: PlanStep, facts: Facts) -> str | None:
     if by is None and step.on_overrun == "next" and overrun(run, step):
         by = "longest time"
     return by
+
+
+def waits_alone(plan: Plan, run: Run, bath: BathShare, name: str, now_ms: int) -> bool:
+    """Return whether a step that ended waits: the run's first current would mix with another's, which flows alone."""
+    if bath.alone in ("", name) or now_ms >= bath.alone_until_ms or run.first_ms is not None:
+        return False
+    return run.step + 1 < len(plan.steps) and plan.steps[run.step + 1].kind is not REST
 
 
 def overrun(run: Run, step: PlanStep) -> bool:

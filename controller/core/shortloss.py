@@ -1,7 +1,8 @@
 """The short link loss: the one thing that brings current back by rule instead of by a person's order.
 
 All of it must hold: the link was lost for less than `auto_resume_link_ms`, the rectifier did not restart meanwhile
-(its uptime went on), the bath's inputs were good all through, nobody is blocked under the hood, zero was read back.
+(its uptime went on), the bath's inputs were good all through, nobody is blocked under the hood, zero was read back, the
+next resume is not maintenance's, and no other circuit's first current flows alone.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ def bath_good(bath: BathShare) -> bool:
     return (
         safe(bath)
         and bath.hood_closed
+        and not bath.permit
         and bath.purge_left_ms == 0
         and bath.gas_ok
         and not bath.blocked
@@ -93,6 +95,9 @@ def may_resume(
     if state.state is not HELD or run is None or run.interruption is None:
         return False
     if not run.interruption.resumable_by_rule or state.blocked_by or not own.has_uptime:
+        return False
+    another = bath.alone not in ("", state.name) and facts.now_ms < bath.alone_until_ms
+    if state.resume_for or bath.resume_for or another:
         return False
     if facts.gap or facts.stale or not facts.fresh or facts.fit is not Fit.OK or not facts.zero or not bath_good(bath):
         return False

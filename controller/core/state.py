@@ -206,8 +206,8 @@ class CircuitState:
     (moment, A), newest last. `hot_C` is the temperature of the last cycle.
     `pending` are accepted orders (id, verb) whose read-back is still to come. `ticks`: the start list, by item.
     `probes` remembers each sensor; `trail` samples the last half hour every two minutes; `written` the set-points of
-    the last watchdog time as (moment, A). `openings`: contactor openings under load since its last inspection.
-    `out_of_use`: why ("": in use); `leads_off`: the block said that no string is connected.
+    the last watchdog time as (moment, A), `written_V` the voltage limits. `openings`: contactor openings under load
+    since its last inspection. `out_of_use`: why ("": in use); `leads_off`: the block said that no string is connected.
     `resume_for`: a cause after which the first resume is for maintenance. `share_A`: what power sharing left lately;
     `moved_K`: how far the temperature moved over the trail (None: too short to tell).
     """
@@ -244,3 +244,4 @@ class CircuitState:
     resume_for: str = ""
     share_A: float | None = None
     moved_K: float | None = None
+    written_V: tuple[tuple[int, float], ...] = ()

@@ -231,7 +231,7 @@ class BathShare:
     `resume_for`: the cause after which the first resume is for maintenance ("": none). `gas_ok`: hydrogen is below its
     warning level, or not measured. `sisters_K`: how far the circuits' probes moved in the last half hour, by their
     median. Until `alone_until_ms` the first current of circuit `alone` flows alone. `permit`: the hood may be open for
-    readings, current flows on below it.
+    readings, by `permit_by`; current flows on below it, but none begins or rises.
     """
 
     water_C: Value
@@ -250,6 +250,7 @@ class BathShare:
     alone: str = ""
     alone_until_ms: int = 0
     permit: bool = False
+    permit_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)

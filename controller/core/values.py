@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from controller.core.types import Quality, Value
 
 ZERO_A = 0.3
@@ -32,3 +34,8 @@ def flag(value: Value | None, stale_ms: int) -> bool | None:
     """Return a flag that is good and fresh, else None."""
     found = number(value, stale_ms)
     return None if found is None else found > 0.5
+
+
+def any_read(values: Iterable[Value | None], stale_ms: int) -> bool:
+    """Return whether any of these values is a number that was read in this very cycle."""
+    return any(value is not None and value.age_ms == 0 and number(value, stale_ms) is not None for value in values)

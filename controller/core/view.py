@@ -44,8 +44,10 @@ class BathFacts:
     """The bath's inputs as facts: None where not read, bad or stale.
 
     `waters_C`: each water sensor as it is believed. `has`: names of the optional inputs that the bath has. By circuit,
-    in the settings' order: `currents_A`, `hots_C` (hottest believed probe), `volts_per_cell`, `contactors` (closed).
-    `record_left_ms`, `overdue`: as in `BathIn`.
+    in the settings' order: `currents_A`, `hots_C` (hottest believed probe), `probe_parts` (some, not all, of its
+    probes are lost), `volts_per_cell`, `contactors` (closed).
+    `record_left_ms`, `overdue`: as in `BathIn`. `any_read`: any input was read in this very cycle, which is what counts
+    as a reading for a law.
     """
 
     now_ms: int
@@ -71,6 +73,8 @@ class BathFacts:
     record_left_ms: int | None = None
     overdue: tuple[str, ...] = ()
     waters_C: tuple[float | None, ...] = ()
+    probe_parts: tuple[bool, ...] = ()
+    any_read: bool = False
 
 
 @dataclass(frozen=True, slots=True)

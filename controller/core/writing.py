@@ -5,6 +5,8 @@ The last stage of a circuit's cycle. Whatever the stages before left in doubt as
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from controller.core import contactor, devicecount, limits, output, sequence, setpoint, shortloss
 from controller.core.changed import changed
 from controller.core.facts import Facts
@@ -29,7 +31,7 @@ def written(
 ) -> CircuitState:
     """Work out what may flow, move the output machine, and remember what was asked."""
     asked_A, volts = _asked(own, state, cin, standing)
-    now_ms, run = facts.now_ms, state.run
+    now_ms, run, seen_A = facts.now_ms, state.run, facts.current_A
     before = output.found(state.output, state.state is UNKNOWN, facts)
     since = now_ms if _unheard(settings, state, facts) else state.output_since_ms
     machine, since = output.moved(before, since, asked_A != 0.0, facts, settings.settle_ms, now_ms)
@@ -38,9 +40,7 @@ def written(
     is_closed, openings = _contactor(settings, own, state, machine, facts, cin, standing, events)
     silent = facts.local is True and not contactor.disobeyed(standing)
     command = output.command(machine, asked_A, volts, is_closed, silent)
-    set_A, seen_A = command.set_current_A, facts.current_A
     confirmed = output.confirmed(machine, facts)
-    pending = _read_back(state, machine, confirmed, facts, cin, events) if state.pending else ()
     return changed(
         state,
         now_ms=now_ms,
@@ -49,11 +49,14 @@ def written(
         output_since_ms=since,
         confirmed=confirmed,
         command=command,
-        asked=_window(state.asked, settings.settle_ms, now_ms, set_A),
-        written=_still_there(state.written, settings.watchdog_ms, facts, set_A),
-        recent=_course(state.recent, hunt_ms(settings), now_ms, seen_A) if seen_A is not None else state.recent,
+        asked=_window(state.asked, settings.settle_ms, now_ms, command.set_current_A),
+        written=_set_points(settings, state, facts, command.set_current_A),
+        written_V=_limits(settings, state, facts, command.voltage_limit_V),
+        recent=_course(state.recent, hunt_ms(settings), now_ms, seen_A)
+        if seen_A is not None and facts.fresh
+        else state.recent,
         openings=openings,
-        pending=pending,
+        pending=_read_back(state, machine, confirmed, facts, cin, events) if state.pending else (),
         hot_C=facts.hot_C,
         share_A=cin.share_A,
         link=shortloss.remembered(state.link, facts, cin.bath, _waits(state), settings.laws.link),
@@ -100,7 +103,10 @@ def _waits(state: CircuitState) -> bool:
 def _asked(
     own: CircuitSettings, state: CircuitState, cin: CircuitIn, standing: tuple[Condition, ...]
 ) -> tuple[float, float]:
-    """Return the current to ask for (a discharge's is negative) and the voltage limit; zero but where it runs."""
+    """Return the current to ask for (a discharge's is negative) and the voltage limit; zero but where it runs.
+
+    Below a hood that a permit lets stand open, and until its bath is purged again, none begins and none rises.
+    """
     run, load = state.run, state.load
     if state.state is not RUNNING or state.blocked_by or run is None or load is None:
         return 0.0, 0.0
@@ -109,6 +115,8 @@ def _asked(
     asked_A = limits.set_point_A(own, run, at, cin.share_A, percent, standing)
     if at.kind is DISCHARGE:
         asked_A = -asked_A
+    if not cin.bath.hood_closed or cin.bath.purge_left_ms > 0:
+        asked_A = limits.no_more_A(asked_A, state.command.set_current_A)
     return asked_A, limits.voltage_limit_V(own, load.plan, at, load.batteries)
 
 
@@ -119,12 +127,28 @@ def _window(history: History, keep_ms: int, now_ms: int, amount: float) -> Histo
     return (*(entry for entry in history if now_ms - entry[0] <= keep_ms and entry[1] != amount), (now_ms, amount))
 
 
-def _still_there(history: History, keep_ms: int, facts: Facts, amount: float) -> History:
+def _set_points(settings: BathSettings, state: CircuitState, facts: Facts, set_A: float) -> History:
+    return _still_there(state.written, settings.watchdog_ms, facts.now_ms, facts.set_current_A, set_A, setpoint.taken)
+
+
+def _limits(settings: BathSettings, state: CircuitState, facts: Facts, limit_V: float) -> History:
+    return _still_there(
+        state.written_V, settings.watchdog_ms, facts.now_ms, facts.set_voltage_V, limit_V, setpoint.limit_taken
+    )
+
+
+def _still_there(
+    history: History,
+    keep_ms: int,
+    now_ms: int,
+    read: float | None,
+    amount: float,
+    same: Callable[[float, float], bool],
+) -> History:
     """Return the set-points of the last `keep_ms`, and the older one at which the device still stands."""
-    read, now_ms = facts.set_current_A, facts.now_ms
     if len(history) <= 1 or read is None:
         return _window(history, keep_ms, now_ms, amount)
-    kept = (entry for entry in history if now_ms - entry[0] <= keep_ms or setpoint.taken(read, entry[1]))
+    kept = (entry for entry in history if now_ms - entry[0] <= keep_ms or same(read, entry[1]))
     return _window(tuple(kept), now_ms, now_ms, amount)
 
 

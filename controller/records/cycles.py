@@ -63,6 +63,7 @@ class Extras:
     resume_for: str = ""
     alone: str = ""
     alone_until_ms: int = 0
+    permit_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,12 @@ def flatten(cin: CircuitIn, command: Command) -> Row:
 def _is_rare(bath: BathShare) -> bool:
     """Return whether a bath tells its circuits what most cycles do not hold."""
     return bool(
-        bath.blocked or bath.reactions or bath.resume_for or bath.alone_until_ms or bath.flow_lost_ms is not None
+        bath.blocked
+        or bath.reactions
+        or bath.resume_for
+        or bath.alone_until_ms
+        or bath.flow_lost_ms is not None
+        or bath.permit_by
     )
 
 
@@ -135,7 +141,7 @@ def _extras(cin: CircuitIn) -> Extras:
     bath = cin.bath
     return Extras(
         cin.orders, cin.advice, bath.blocked, bath.reactions, bath.flow_lost_ms, bath.resume_for, bath.alone,
-        bath.alone_until_ms,
+        bath.alone_until_ms, bath.permit_by,
     )  # fmt: skip
 
 
@@ -154,7 +160,7 @@ def unflatten(whole: Sequence[int], floats: Sequence[float], extras: Extras) -> 
         present[11], purge_left_ms, bool(flags & 16), bool(flags & 32), bool(flags & 64), bool(flags & 128),
         extras.blocked, extras.reactions, extras.flow_lost_ms, bool(flags & 4096), extras.resume_for,
         bool(flags & 8192), sisters_K if flags & 16384 else None, extras.alone, extras.alone_until_ms,
-        bool(flags & 262144),
+        bool(flags & 262144), extras.permit_by,
     )  # fmt: skip
     share = share_A if flags & 1024 else None
     stand_in = stand_in_C if flags & 2048 else None

@@ -78,8 +78,8 @@ tail whose cycles are in cycles.bin already counts for nothing.
 Body: u16 number of probes P; u32 length of a JSON text; the text; then columns, each with one value a cycle.
   JSON: start = state before the first cycle (null in later frames of the tail), as lists in the order of run.json's
   layout, {"known": 0} in place of the plan in run.json; extras = [cycle within the frame, [orders, advice, blocked,
-  reactions, flow_lost_ms, resume_for, alone, alone_until_ms]], from that cycle on until the next entry; before the
-  first entry all are empty.
+  reactions, flow_lost_ms, resume_for, alone, alone_until_ms, permit_by]], from that cycle on until the next
+  entry; before the first entry all are empty.
   Columns of whole numbers: now_ms, purge_left_ms, flags, then one descriptor for each value.
   Columns of float64: share_A, stand_in_C, the command's set_current_A and voltage_limit_V, sisters_K, then each value's
   number.

@@ -6,15 +6,17 @@ Circuits with an open run come back from their own record, which knows each cycl
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from controller.core.bath import fresh_state
-from controller.core.bathstate import BathState, Duty
+from controller.core.bathstate import BathState, Duty, Inputs
+from controller.core.interlocks import BATH_LAWS
 from controller.core.moves import restarted
 from controller.core.settings import BathSettings
-from controller.core.state import Alarm, CircuitState
+from controller.core.state import Alarm, Allowed, CircuitState, Timer
+from controller.core.types import Reaction
 from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
 
@@ -25,7 +27,7 @@ ADDED: Mapping[str, frozenset[str]] = {
     for kind, names in {
         "Alarm": "first shelved_until_ms shelved_by shelved_why suppressed returns_ms chattering times escalated"
         " told_ms out_of_use",
-        "CircuitState": "ticks probes trail written openings out_of_use leads_off resume_for share_A moved_K",
+        "CircuitState": "ticks probes trail written openings out_of_use leads_off resume_for share_A moved_K written_V",
         "Command": "silent",
         "LinkMemory": "wrong late_ms garbled_ms",
         "Load": "battery_type continues first_step credited_Ah trial",
@@ -37,7 +39,25 @@ ADDED: Mapping[str, frozenset[str]] = {
 }
 """What core 1 or 2 did not keep yet: there it takes its default. Anything else that is missing is damage."""
 
+BATH_CODES = frozenset(law.code for law in BATH_LAWS)
+
 DROPPED: Mapping[str, frozenset[str]] = {"Run": frozenset({"step_told"})}
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What of a bath's inputs outlives a restart: what reacts, and what it rests on; hydrogen is to be read anew."""
+
+    timers: tuple[Timer, ...] = ()
+    allowed: Allowed = field(default_factory=Allowed)
+    flow_lost_ms: int | None = None
+    base_ohm_per_V: float | None = None
+
+
+def memory_of(state: BathState) -> Memory:
+    """Return what the bath remembers of its inputs; of its timers those that react."""
+    active = tuple(timer for timer in state.timers if timer.active)
+    return Memory(active, state.allowed, state.inputs.flow_lost_ms, state.inputs.base_ohm_per_V)
 
 
 def state_to_keep(
@@ -58,6 +78,7 @@ def state_to_keep(
         "alarms": [codec.dump(Alarm, alarm) for alarm in state.alarms],
         "duty": codec.dump(Duty, state.duty),
         "resume_for": state.resume_for,
+        "memory": codec.dump(Memory, memory_of(state)),
         "circuits": {each.name: codec.dump(CircuitState, each) for each in state.circuits},
         "profiles": {sha: {"name": text.name, "text": text.text} for sha, text in profiles.items() if sha in used},
     }
@@ -95,15 +116,36 @@ def unreadable(name: str) -> CircuitState:
 
 
 def kept_alarms(content: Mapping[str, Any]) -> tuple[Alarm, ...]:
-    """Return the bath's own alarms that nobody has dealt with; whether their cause stands is seen anew."""
+    """Return the bath's own alarms that nobody has dealt with, or whose cause still reacts.
+
+    Of what cannot be read the gravest is believed: a latch that waits for its reset.
+    """
     codec = Codec(added=ADDED)
+    reacts = {timer.code for timer in kept_memory(content).timers}
     found = []
     for plain in content.get("alarms") or ():
         try:
-            found.append(replace(codec.load(Alarm, plain), active=False))
+            alarm = codec.load(Alarm, plain)
+            found.append(replace(alarm, active=alarm.active and alarm.code in reacts))
         except (PlainError, KeyError, TypeError, ValueError):
-            continue
-    return tuple(alarm for alarm in found if alarm.latched or not alarm.acknowledged)
+            found.append(stand_in(plain, int(content.get("now_ms") or 0)))
+    return tuple(alarm for alarm in found if alarm.latched or alarm.active or not alarm.acknowledged)
+
+
+def stand_in(plain: object, now_ms: int) -> Alarm:
+    """Return a latched alarm for one that cannot be read: of its own code where that is known, else a stop."""
+    said = plain.get("code") if isinstance(plain, Mapping) else None
+    code = said if isinstance(said, str) and said in BATH_CODES else "emergency_stop"
+    return Alarm(code, now_ms, 1, Reaction.TRIP, active=False, latched=True)
+
+
+def kept_memory(content: Mapping[str, Any]) -> Memory:
+    """Return what the bath remembered of its inputs; nothing where that was not kept or cannot be read."""
+    try:
+        found = Codec(added=ADDED).load(Memory, content["memory"])
+    except (PlainError, KeyError, TypeError, ValueError):
+        return Memory()
+    return replace(found, timers=tuple(timer for timer in found.timers if timer.code in BATH_CODES))
 
 
 def kept_duty(content: Mapping[str, Any]) -> Duty:
@@ -141,12 +183,13 @@ def begun_again(
     after_run: bool,
     duty: Duty | None = None,
     resume_for: str = "",
+    memory: Memory | None = None,
 ) -> BathState:
     """Return the bath of a new service: every circuit unknown until zero was read back, the purge begun anew.
 
     `now_ms`: core time of the newest thing on record. `after_run`: current may have flowed not long ago.
     """
-    fresh = fresh_state(settings)
+    fresh, memory = fresh_state(settings), memory or Memory()
     circuits = tuple(restarted(kept[each.name]) if each.name in kept else each for each in fresh.circuits)
     return BathState(
         circuits,
@@ -155,6 +198,9 @@ def begun_again(
         alarms=alarms,
         duty=duty or Duty(),
         resume_for=resume_for,
+        timers=memory.timers,
+        allowed=memory.allowed,
+        inputs=Inputs(flow_lost_ms=memory.flow_lost_ms, base_ohm_per_V=memory.base_ohm_per_V),
     )
 
 

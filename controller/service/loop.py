@@ -187,7 +187,8 @@ class Service:
         told_to_all = parts.desk.answer(out.events)
         folders = parts.recorder.folders()
         revisions = tuple(each.revision for each in state.circuits)
-        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders))
+        reacts = (*(timer.code for timer in state.timers if timer.active), state.inputs.flow_lost_ms)
+        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts)
         if revision != self._kept_revision:
             self._kept_revision = revision
             parts.recorder.bath.put_state(

@@ -32,7 +32,7 @@ _BELONGS = {
     "alarm": ("acknowledge",),
     "item": ("done",),
     "not_ok": ("done",),
-    "told": ("start", "resume"),
+    "told": ("start", "resume", "done", "skip"),
 }
 """The orders that an option belongs to; any other order with it is a mistake, not silently left out."""
 _TEXTS = ("text", "reason", "alarm", "what", "unit", "instrument", "result", "told", "type", "continues")
@@ -58,7 +58,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--alarm", metavar="CODE", help="with acknowledge: this alarm alone")
     parser.add_argument("--item", metavar="N", type=int, help="with done: the item of the start list, found right")
     parser.add_argument("--not-ok", action="store_true", help="with --item: found wrong; --reason says what")
-    parser.add_argument("--told", metavar="NAMES", help="with start, resume: blocked neighbours whose person was told")
+    parser.add_argument(
+        "--told", metavar="NAMES", help="with start, resume, done, skip: blocked neighbours whose person was told"
+    )
     load = parser.add_argument_group("with load")
     load.add_argument("--profile", metavar="FILE", help="what the string shall receive: a file, or a library name")
     load.add_argument("--batch", metavar="LIST", help="what stands where: 'K3107:1-11 K3108:12-18'")

@@ -16,7 +16,7 @@ from controller.core import asking
 from controller.core.bath import BathOut
 from controller.core.bathstate import BathState
 from controller.core.ends import charge_end_Ah, moved_Ah
-from controller.core.limits import smallest_percent
+from controller.core.limits import set_point_A, smallest_percent
 from controller.core.moves import would_owe_Ah
 from controller.core.orderchecks import Refusal
 from controller.core.planned import Load, Plan, PlanStep
@@ -30,6 +30,9 @@ from controller.service.away import Away, away_shown
 FORMAT = "formbath/snapshot/2"
 DECIMALS = 4
 KEY_DIGITS = 12
+POWER = "power"
+"""What stands in the place of a law's code where the circuit's share of the bath's power is the smallest limit."""
+
 LONGEST_TEXT = 200
 LONGEST_SENTENCE = 300
 """Characters of a text from outside, and of a refusal with all its cautions; the console shows no more of them."""
@@ -139,7 +142,7 @@ def _circuit(
 ) -> dict[str, Any]:
     reading, load, run = cin.reading, state.load, state.run
     at = step_of(load.plan, run) if load is not None and run is not None else None
-    percent, code = smallest_percent(state.allowed.percent, at, standing)
+    percent, code = _allowed(own, state, at, cin, standing)
     return {
         "name": state.name,
         "state": state.state.value,
@@ -168,6 +171,18 @@ def _circuit(
             may={verb: _why(no) for verb, no in asking.may(settings, own, state, cin, standing).items()},
         ),
     }
+
+
+def _allowed(
+    own: CircuitSettings, state: CircuitState, at: PlanStep | None, cin: CircuitIn, standing: tuple[Condition, ...]
+) -> tuple[float, str | None]:
+    """Return what reduces the current most, in percent of the step's, and its law; `power` where it is the share."""
+    percent, share_A, run = state.allowed.percent, cin.share_A, state.run
+    if share_A is not None and run is not None and at is not None and state.state is State.RUNNING:
+        whole_A = set_point_A(own, run, at, None, percent, standing)
+        if share_A < whole_A:
+            return 100.0 * share_A / at.current_A, POWER
+    return smallest_percent(percent, at, standing)
 
 
 def _read(reading: ChannelReading) -> dict[str, Any]:

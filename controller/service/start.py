@@ -27,12 +27,14 @@ from controller.service.clock import RealClock, wall_ms
 from controller.service.desk import Desk
 from controller.service.errors import Unreachable
 from controller.service.keeping import (
+    Memory,
     base_ms,
     begun_again,
     ended_folders,
     kept_alarms,
     kept_circuits,
     kept_duty,
+    kept_memory,
     kept_profiles,
     kept_resume_for,
     unreadable,
@@ -62,6 +64,7 @@ class Left:
     events: tuple[Event, ...]
     duty: Duty
     resume_for: str
+    memory: Memory
 
 
 def sources_of(bath: Bath) -> Sources:
@@ -120,6 +123,7 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
         alarms=kept_alarms(content),
         duty=kept_duty(content),
         resume_for=kept_resume_for(content),
+        memory=kept_memory(content),
         ended=ended_folders(content, circuits),
         events=tuple(events),
     )
@@ -182,6 +186,7 @@ async def serve(bath: Bath, held: ExitStack) -> Service:
         after_run=after_run,
         duty=left.duty,
         resume_for=left.resume_for,
+        memory=left.memory,
     )
     away = found_open(settings, left.circuits, left.utc_ms, begun_utc_ms, known=known)
     parts = _parts(bath, settings, field, recorder, writer, begin_ms)

@@ -108,6 +108,18 @@ ALARMS: dict[str, AlarmText] = {
         "mm/h",
         consequence="the level gets low, or water with acid goes where it must not",
     ),
+    "level_unknown": AlarmText(
+        "water level not read",
+        "told; runs on",
+        "look at the level through the bath's glass at every round; have the sensor and its cable looked at",
+        consequence="a leak or an overflow comes unseen",
+    ),
+    "earth_unknown": AlarmText(
+        "leakage to earth not read",
+        "told; runs on",
+        "touch no terminal, no frame with wet hands; have the meter and its cable looked at",
+        consequence="a string that leaks to the frame is not seen, nor who touches it",
+    ),
     "earth_low": AlarmText(
         "leakage to earth {value:.0f} ohm per volt, warning level {limit:.0f}",
         "told",

@@ -88,6 +88,27 @@ DEVICE: dict[str, AlarmText] = {
         "A",
         consequence=UNWATCHED,
     ),
+    "limit_not_taken": AlarmText(
+        "rectifier does not take the voltage limit: {value:.1f} V read back, {limit:.1f} V written",
+        "held",
+        "look at its display for a limit or a lock",
+        "V",
+        consequence="volts go where the rectifier lets them, not where the profile does",
+    ),
+    "foreign_limit": AlarmText(
+        "somebody else wrote a voltage limit: {value:.1f} V read back, {limit:.1f} V was ours",
+        OFF,
+        "find the other writer before any reset; maintenance",
+        "V",
+        consequence="volts go on that nobody limits",
+    ),
+    "output_off": AlarmText(
+        "output reads off though it was switched on, {value:.2f} A read",
+        "held",
+        "look at its display, switch and fuses why it went off; then resume, at restart current",
+        "A",
+        consequence=STANDS,
+    ),
     "not_obeyed": AlarmText(
         "rectifier does not obey: {value:.2f} A flows, at most {limit:.2f} A was asked for",
         OPENED,
@@ -100,6 +121,13 @@ DEVICE: dict[str, AlarmText] = {
         OPENED,
         "its hard-wired switch, now; keep everybody off the string; maintenance",
         "A",
+        consequence="a string taken for dead is live",
+    ),
+    "output_came_on": AlarmText(
+        "output reads on though it was off, {value:.0f} V read",
+        OPENED,
+        "keep everybody off the string; find who or what switched it on, lock that off; maintenance",
+        "V",
         consequence="a string taken for dead is live",
     ),
     "current_though_off": AlarmText(

@@ -54,6 +54,20 @@ ALARMS: dict[str, AlarmText] = {
         "V/cell",
         consequence="the step takes longer; without this the bath would overheat",
     ),
+    "service_gap": AlarmText(
+        "held for {value:.0f} min: nothing was read for a time, or the bath not proved shut and aired",
+        "told",
+        "look at the string from outside, then resume",
+        "min",
+        consequence="the string stands without current, and nothing else tells",
+    ),
+    "service_away": AlarmText(
+        "held for {value:.0f} min: this service was away",
+        "told",
+        "look at the string from outside, then resume",
+        "min",
+        consequence="the string stands without current, and nothing else tells",
+    ),
     "hold_harms": AlarmText(
         "no current for {value:.0f} min this early, harm begins after {limit:.0f}",
         "nothing",

@@ -20,6 +20,8 @@ TEXTS: dict[str, str] = {
     "bath.waits.purge": "purge",
     "bath.derate.hot": "hot",
     "bath.derate.sensor": "sen",
+    "bath.derate.power": "pow",
+    "bath.cause.power": "its share of the bath's power",
     "bath.derate.other": "low",
     "bath.runs.slow": "slow",
     "bath.runs.restart": "restart",

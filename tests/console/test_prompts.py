@@ -282,6 +282,16 @@ def test_task_done_is_of_the_step_that_was_seen():
     assert "changed" in dialogue.expired(step.prompt, with_circuits(scene, on), 1.0)
 
 
+@pytest.mark.parametrize(("kind", "stage", "names"), [("charge", "told", ("A12",)), ("rest", "name", ())])
+def test_task_done_names_the_neighbours_where_current_follows(kind, stage, names):
+    """As at a start: somebody stands at A12; where a rest follows nobody is asked for."""
+    task = pictures.plan()
+    task["steps"][3] |= {"order": True, "task": "acid change"}
+    task["steps"][4] |= {"kind": kind}
+    prompt = opened("done", hall(plans={pictures.PLAN: pictures.plan(), "task": task}), "A02").prompt
+    assert (prompt.stage, prompt.neighbours) == (stage, names)
+
+
 def test_dialogue_acts_on_its_own_circuit():
     """Selection, page and filter may change under an open dialogue: it names its circuit and acts on that one."""
     scene = hall()

@@ -112,6 +112,7 @@ def make_facts(now_ms=0, dt_ms=1_000, volts_per_cell=2.3, **changes):
         local=False,
         fault_code=0.0,
         uptime_s=1_000.0,
+        any_read=changes.get("fresh", True),
     )
     return replace(base, **changes)
 
@@ -129,7 +130,8 @@ def make_view(state=None, facts=None, settings=None, share=None, **cin):
 
 
 def make_bath_facts(now_ms=0, **changes):
-    return replace(BathFacts(now_ms, 1_000, False, True, False, 25.0, True, True, True), **changes)
+    base = BathFacts(now_ms, 1_000, False, True, False, 25.0, True, True, True, any_read=changes.get("fresh", True))
+    return replace(base, **changes)
 
 
 def make_bath_view(facts=None, in_use=True, after_run=False, settings=None, state=None):
@@ -145,7 +147,7 @@ def watch(code, views, period_ms=1_000, timers=()):
     reacts = []
     for index, view in enumerate(views):
         judged = judge(
-            (Family(laws, lambda _: False),), view, view.settings, timers, index * period_ms, view.facts.fresh
+            (Family(laws, lambda _: False),), view, view.settings, timers, index * period_ms, view.facts.any_read
         )
         timers = judged.timers
         reacts.append(bool(judged.standing))

@@ -56,7 +56,7 @@ def bath_view(kit, draw):
         level_mm=draw.choice(((), ((NOW_MS - 3_600_000, 220.0), (NOW_MS - 60_000, 215.0)))),
         earth=draw.choice(((), ((NOW_MS, 900.0),))),
         hydrogen_still_ms=draw.choice((None, NOW_MS - 5 * 3_600_000)),
-        highest_LEL=draw.choice((0.0, 3.0)),
+        rise_LEL=draw.choice((0.0, 3.0)),
         changes=draw.choice(((), ((NOW_MS, 0),) * 5, ((NOW_MS, 0),) * 6)),
     )
     timers = draw.choice(((), (Timer("hands_off", active=True),), (Timer("probe_hold"),)))

@@ -34,7 +34,7 @@ def test_it_closes_for_current_alone_and_opens_at_zero(kit, machine, was, closed
     assert not shall_close(kit, machine, was=was, has=False)
 
 
-@pytest.mark.parametrize("code", ["not_obeyed", "output_stuck", "current_though_off", "hands_off"])
+@pytest.mark.parametrize("code", ["not_obeyed", "output_stuck", "output_came_on", "current_though_off", "hands_off"])
 @pytest.mark.parametrize("machine", [ON, TO_ZERO, OFF_SENT])
 def test_current_that_is_not_obeyed_opens_it_at_once(kit, machine, code):
     """Under load, whatever the machine does; another trip does not."""

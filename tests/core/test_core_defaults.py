@@ -22,7 +22,7 @@ bath.BathOut:
 bathchecks.BathAsk:
 bathorders.BathRule: spread=(), told='accepted', tells=_tells_nothing
 bathstate.Inputs: water_C=(), level_mm=(), earth=(), base_ohm_per_V=None, hydrogen_LEL=None, hydrogen_still_ms=None,
-    flow_lost_ms=None, minute_ms=None, contacts=(), changes=(), expected_LEL=0.0, lowest_LEL=0.0, highest_LEL=0.0
+    flow_lost_ms=None, minute_ms=None, contacts=(), changes=(), expected_LEL=0.0, seen_LEL=0.0, rise_LEL=0.0
 bathstate.Duty: round_ms=None, permit_until_ms=None, permit_by='', shift_by='', shift_ms=None, horn_test_ms=None,
     horn_ok=True, muted=False, heard=False
 bathstate.Flood: came_ms=(), active=False
@@ -30,10 +30,12 @@ bathstate.BathState: now_ms=0, revision=0, air_since_ms=None, current_ms=None, t
     allowed=Allowed(), command=BathCommand(), water=(), inputs=Inputs(), duty=Duty(), flood=Flood(), alone='',
     alone_until_ms=0, resume_for=''
 conditions.Finding: value=None, limit=None, allowed_A=None, allowed_percent=100.0
-conditions.Law: wait_ms=None, readings=1, quiet_ms=None, explains=(), repeat_ms=None
+conditions.Law: wait_ms=None, readings=1, quiet_ms=None, explains=(), repeat_ms=None,
+    counts_on=False
 conditions.Family:
 conditions.Judged: again=()
-facts.Facts: set_voltage_V=None, counter_Ah=None, ripple_percent=None, seen_C=None
+facts.Facts: set_voltage_V=None, counter_Ah=None, ripple_percent=None, seen_C=None,
+    probe_part=False, any_read=False
 lawsettings.ProbeLimits: derate_C=50.0, hold_C=55.0, trip_C=60.0, return_K=3.0, rise_K_per_h=30.0,
     rise_minutes=10.0, differ_K=3.0, frozen_minutes=30.0
 lawsettings.WaterLimits: cold_C=15.0, warn_C=40.0, derate_C=45.0, hold_C=50.0, return_K=2.0
@@ -69,6 +71,7 @@ planned.Plan: soak_min_ms=0, soak_max_ms=None, start_below_C=None, late_start='e
 planned.Load: fresh=True, first_filled_ms=0, last_filled_ms=0, text='', battery_type='', continues='', first_step=0,
     credited_Ah=0.0, trial=False
 power.Demand:
+setpoint.ReadBack:
 settings.CircuitSettings: priority=1, probes=1, can_discharge=False, has_uptime=True, has_contactor=False,
     default_A=None, default_V=None
 settings.BathSettings: laws=LawSettings(), auto_resume_link_ms=120000, fresh_V=0.0, fresh_scatter_V=3.0,
@@ -97,7 +100,7 @@ state.CircuitState: now_ms=0, state=State.UNKNOWN, stored=State.IDLE, since_ms=0
     output_since_ms=0, confirmed=False, blocked_by='', blocked_ms=0, load=None, run=None, command=Command(),
     asked=(), recent=(), pending=(), timers=(), alarms=(), allowed=Allowed(), hot_C=None, link=LinkMemory(),
     ticks=(), probes=(), trail=(), written=(), openings=0, out_of_use='', leads_off=False, resume_for='',
-    share_A=None, moved_K=None
+    share_A=None, moved_K=None, written_V=()
 types.Value: quality=Quality.GOOD, age_ms=0
 types.ChannelReading: local=None, fault_code=None, uptime_s=None, watchdog_s=None, counter_Ah=None,
     ripple_percent=None, probes=(), link=LinkState.DOWN, fit=Fit.NOT_CHECKED
@@ -109,21 +112,21 @@ types.Condition: value=None, limit=None, allowed_percent=100.0, allowed_A=None, 
 types.Order: args={}, seen_revision=None, load=None
 types.Event: kind=EventKind.EVENT, data={}, reaction=Reaction.NONE, priority=0
 types.BathShare: blocked=(), reactions=(), flow_lost_ms=None, keep_contactor=False, resume_for='', gas_ok=True,
-    sisters_K=None, alone='', alone_until_ms=0, permit=False
+    sisters_K=None, alone='', alone_until_ms=0, permit=False, permit_by=''
 types.Advice: value=None, limit=None
 types.CircuitIn: share_A=None, stand_in_C=None, orders=(), advice=(), contactor=None
 types.BathIn: orders=(), advice=(), record_left_ms=None, overdue=()
 view.CircuitView:
 view.BathFacts: has=frozenset(), flow_L_min=None, level=None, level_mm=None, hydrogen_LEL=None,
     earth_ohm_per_V=None, heard=None, currents_A=(), hots_C=(), volts_per_cell=(), contactors=(),
-    record_left_ms=None, overdue=(), waters_C=()
+    record_left_ms=None, overdue=(), waters_C=(), probe_parts=(), any_read=False
 view.BathView:
 """
 """By record: what a field is where nothing is said (0.0 is no whole number); one that must be said is absent."""
 
 NUMBERS = """
 alarmtime: CHATTER_MS=60000
-atlimit: NEAR_LIMIT=0.985
+atlimit: NEAR_LIMIT=0.985, FALLS_V_PER_CELL=0.002
 bathchecks: PROOF_CHARACTERS=200
 bathfacts: MOST_CIRCUITS=64
 counters: MS_PER_H=3600000.0
@@ -136,14 +139,15 @@ inputs: MINUTE_MS=60000, HOUR_MS=3600000, EASED_K=1.0, SLOWLY=0.0666666666666666
 laws.bath_water: LOST_PERCENT=40.0, DIFFER_MS=600000.0
 laws.charge_cap: NOT_OBEYED_MS=10000
 laws.dues: MS_PER_MINUTE=60000.0, READING_MINUTES=30.0
-laws.earth: STEP=0.5, RETURN=1.1
+laws.earth: STEP=0.5, RETURN=1.1, UNREAD_MS=60000.0
 laws.first_minutes: DRY_WITHIN_MS=120000, DRY_SHARE=0.5, COUNT_MS=60000.0, RISEN_SHARE=0.002
 laws.flow: SPAN_MS=600000, MS_PER_H=3600000.0
 laws.hold_harm: MS_PER_MINUTE=60000.0, EARLY_SHARE=0.3333333333333333
 laws.hydrogen: MOVED_LEL=3.0
-laws.level: LOW=-0.5, FAST_MS=30000
+laws.level: LOW=-0.5, UNREAD_MS=60000.0, FAST_MS=30000
 laws.link: MINUTE_MS=60000, HOUR_MS=3600000
-laws.open_string: BEFORE_MS=10000, BEFORE_CYCLES=2, ARC_TURNS=2, ARC_SHARE=0.1, ARC_JUMP_V_PER_CELL=0.05
+laws.open_string: BEFORE_MS=10000, BEFORE_CYCLES=2, ARC_CYCLES=4, ARC_TURNS=2, ARC_SHARE=0.1,
+    ARC_JUMP_V_PER_CELL=0.05
 laws.people: CHATTERS=6
 laws.power_limited: WAIT_MS=5000.0
 laws.probe: EASED_K=1.0
@@ -157,7 +161,7 @@ laws.several_hot: SEVERAL=2
 laws.zero: LONG_MS=60000
 limits: LEAST_PERCENT=20.0, RISE_PERCENT_PER_S=1.0, EASED_MS=60000
 listchecks: TAKEN_MINUTES=240
-loadchecks: SIGN_OFF_CHARACTERS=2000
+loadchecks: FORMED_PART=0.5, SIGN_OFF_CHARACTERS=2000
 mixing: MIXED_MS=3600000
 moves: MS_PER_H=3600000.0
 orderchecks: NOTE_CHARACTERS=500, SHELVE_MINUTES=(15, 60, 240)
@@ -166,7 +170,7 @@ plan: MS_PER_MINUTE=60000, MS_PER_H=3600000, LONGEST_FACTOR=1.5, EXPECTED_FACTOR
 power: LEAST_V_PER_CELL=2.0, BACK_PER_S=0.01, DEAD_BAND=1.02, BOUND=0.999999999, FIRST_TIER=0
 sensors: TOWARDS_DANGER=2, TOWARDS_EASE=3, LEAST_C20=0.08, FLOWED_MS=600000, MOVED_K=1.5
 sequence: MS_PER_H=3600000.0
-setpoint: TAKEN_PERCENT=1.0, TAKEN_A=0.1, DEFAULT_V=0.5, YOUNG_CYCLES=3
+setpoint: TAKEN_PERCENT=1.0, TAKEN_A=0.1, LIMIT_PERCENT=0.5, LIMIT_V=0.5, DEFAULT_V=0.5, YOUNG_CYCLES=3
 trail: EVERY_MS=120000, POINTS=16
 values: ZERO_A=0.3, LARGEST=1000000000000000.0
 """

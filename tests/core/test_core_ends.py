@@ -203,3 +203,38 @@ def test_a_run_goes_through_its_steps_and_is_complete(kit):
     assert bench.circuit().run.end_ms is not None
     assert bench.set_A() == 0.0
     assert not bench.toys[0].on
+
+
+def test_samples_of_a_steady_end_span_its_time_and_no_more(kit):
+    """Twelve spans, thirteen samples, the newest last; due by step time, not by the number of cycles."""
+    step = kit.step(ends={"steady_rise_mV_per_cell": 4.0, "steady_over_ms": 12_000})
+    full = tuple((1_000 * second, 2.6) for second in range(1, 14))
+    fact = kit.facts(volts_per_cell=2.7, probe_C=40.0)
+    assert ends.sampled(kit.run(steady=full, step_time_ms=13_999), step, fact, True) is full
+    assert ends.sampled(kit.run(steady=full, step_time_ms=14_000), step, fact, True) == (*full[1:], (14_000, 2.7))
+    assert ends.sampled(kit.run(steady=full[:12], step_time_ms=14_000), step, fact, True) == (
+        *full[:12], (14_000, 2.7),
+    )  # fmt: skip
+    assert ends.sampled(kit.run(step_time_ms=5), step, fact, True) == ((5, 2.7),)
+    assert ends.sampled(kit.run(steady=full, step_time_ms=14_000), step, fact, False) == ()
+    blind = kit.facts(volts_per_cell=None)
+    assert ends.sampled(kit.run(steady=full, step_time_ms=14_000), step, blind, True) is full
+
+
+@pytest.mark.parametrize("changes", [{"steady_rise_mV_per_cell": None}, {"steady_over_ms": 0}])
+def test_a_step_without_a_steady_end_takes_no_samples(kit, changes):
+    """Neither without a rise nor without a time."""
+    step = kit.step(ends={"steady_rise_mV_per_cell": 4.0, "steady_over_ms": 12_000, **changes})
+    assert ends.sampled(kit.run(steady=((1, 2.6),), step_time_ms=14_000), step, kit.facts(), True) == ()
+
+
+@pytest.mark.parametrize(("rise_V", "charge_Ah", "count", "by"), [
+    (0.0039, 12.0, 13, "steady"), (0.0041, 12.0, 13, None), (0.0039, 11.99, 13, None), (0.0039, 12.0, 12, None),
+])  # fmt: skip
+def test_the_rise_is_from_the_oldest_sample_to_the_newest(kit, rise_V, charge_Ah, count, by):
+    """4 mV a cell at most, after 12 Ah, over a whole window; what lies between does not count."""
+    step = kit.step(ends={"steady_rise_mV_per_cell": 4.0, "steady_over_ms": 12_000, "steady_not_before_Ah": 12.0})
+    samples = [(1_000 * number, 2.9) for number in range(count)]
+    samples[0], samples[-1] = (0, 2.6), (1_000 * count, 2.6 + rise_V)
+    run = kit.run(steady=tuple(samples), step_charge_Ah=charge_Ah, flowing=True)
+    assert ends.measured_end(run, step, kit.facts(), True) == by

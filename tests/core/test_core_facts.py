@@ -113,7 +113,7 @@ def test_every_reading_becomes_its_own_fact(kit):
         now_ms=1_000, dt_ms=600, gap=False, fresh=True, stale=False, link=LinkState.LATE, fit=Fit.RATING,
         current_A=11.0, voltage_V=216.0, set_current_A=12.0, output_on=True, voltage_V_per_cell=2.0, probe_C=31.0,
         hot_C=31.0, probe_lost=False, water_C=24.0, local=True, fault_code=7.0, uptime_s=99.0, set_voltage_V=307.8,
-        counter_Ah=41.0, ripple_percent=3.0, seen_C=32.0,
+        counter_Ah=41.0, ripple_percent=3.0, seen_C=32.0, any_read=True,
     )  # fmt: skip
     assert list(asdict(found)) == [field.name for field in fields(Facts)]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from itertools import pairwise
 
@@ -123,12 +124,23 @@ def test_water_that_nobody_reads_reduces_all_and_holds_them_in_the_end(kit, peri
 
 
 def test_water_that_comes_back_gives_the_current_back_after_a_minute(kit):
-    """A loose wire swings nothing; a sensor valid for 60 s ends it."""
-    views = [*bath_views(kit, LOST_ONE, LOST_ONE), *water(kit, *[25.0] * 62)]
-    seen = kit.watch("water_lost", views)
-    assert seen[:3] == [False, True, True]
-    assert seen.index(False, 2) == 62
-    assert bath_water.lost(views[2], True).allowed_percent == 40.0
+    """A loose wire swings nothing; a sensor valid for 60 s lets the current rise by 1 % a second, and then ends it."""
+    bench = kit.bench(circuits=1).running()
+    bench.bad[-1, "water_C"] = None
+    bench.cycles(3)
+    for _ in range(3):
+        bench.bad.pop((-1, "water_C"))
+        bench.cycles(59)
+        assert bench.set_A() == 6.0
+        bench.bad[-1, "water_C"] = None
+        bench.cycles(2)
+    bench.bad.clear()
+    seen_A = [bench.cycles(1).set_A() for _ in range(122)]
+    assert seen_A[:60] == [6.0] * 60
+    assert max(later - sooner for sooner, later in itertools.pairwise(seen_A)) == pytest.approx(0.15)
+    assert seen_A[118] < 15.0 == seen_A[120]
+    told = [(event.code, event.data["life"]) for event in bench.events if "life" in event.data]
+    assert told == [("water_lost", "new"), ("water_lost", "returned")]
 
 
 def test_water_that_nobody_reads_is_no_matter_in_an_idle_bath(kit):

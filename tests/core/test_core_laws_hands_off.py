@@ -71,20 +71,21 @@ def test_it_stays_until_zero_even_where_the_block_was_lifted(kit):
         ({"output": Output.TO_ZERO}, False),
         ({"output": Output.OFF_SENT}, False),
         ({"output": Output.ON}, False),
-        ({"state": State.UNKNOWN}, False),
+        ({"state": State.UNKNOWN}, True),
+        ({"state": State.UNKNOWN, "output": Output.TO_ZERO}, False),
         ({"state": State.UNKNOWN, "output": Output.STUCK}, True),
         ({"state": State.IDLE}, True),
         ({"state": State.TRIPPED}, True),
         ({"asked": ((0, 0.3),)}, False),
         ({"asked": ((0, 0.29),)}, True),
         ({"asked": ((0, 5.0),)}, False),
-        ({"out_of_use": "shunt", "leads_off": True}, False),
+        ({"out_of_use": "shunt", "leads_off": True}, True),
         ({"out_of_use": "shunt"}, True),
         ({"leads_off": True}, True),
     ],
 )
 def test_what_is_still_ours_or_a_benchs_is_no_other_masters(kit, changes, trips):
-    """An output on its way to zero, a set-point that may still act, a new service that has not switched off yet."""
+    """An output on its way to zero, a set-point that may still act; a blocked string is somebody's, bench or not."""
     assert kit.watch("hands_off", [view(kit, **changes)] * 2) == [False, trips]
 
 

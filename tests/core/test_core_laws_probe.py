@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from controller.core.laws import probe, probe_loss
@@ -223,3 +225,39 @@ def test_nothing_asks_for_a_probe_that_reads(kit):
     """Asleep with a valid probe, awake without."""
     assert probe_loss.FAMILY.asleep(kit.view())
     assert not probe_loss.FAMILY.asleep(kit.view(facts=lost(kit)))
+
+
+def test_a_probe_that_comes_back_gives_the_current_back_by_one_percent_a_second(kit):
+    """As any temperature derate: a minute valid, then slowly; the alarm ends with that minute."""
+    bench = kit.bench(circuits=1).running()
+    bench.bad[0, "probes"] = None
+    bench.cycles(3)
+    assert bench.set_A() == 6.0
+    bench.bad.clear()
+    seen_A = [bench.cycles(1).set_A() for _ in range(122)]
+    assert seen_A[:60] == [6.0] * 60
+    assert seen_A[60] == pytest.approx(6.15)
+    assert max(later - sooner for sooner, later in itertools.pairwise(seen_A)) == pytest.approx(0.15)
+    assert seen_A[118] < 15.0 == seen_A[120]
+
+
+def test_a_probe_lost_in_a_rest_lowers_the_step_after_it(kit):
+    """A rest has no current to take a share of; the law itself limits the first current."""
+    bench = kit.bench(circuits=1).running(kit.step(1, "rest", 0.0, {"time_ms": 5_000}), kit.step(2))
+    bench.bad[0, "probes"] = None
+    seen_A = [bench.cycles(1).set_A() for _ in range(10)]
+    assert bench.circuit().allowed.percent == pytest.approx(40.0)
+    assert set(seen_A) == {0.0, 6.0}
+
+
+@pytest.mark.parametrize("code", ["probe_lost_long", "water_lost_long"])
+@pytest.mark.parametrize(("valid", "holds"), [(60, True), (61, False)])
+def test_a_wire_that_comes_and_goes_does_not_make_the_hour_begin_anew(kit, code, valid, holds):
+    """Less than a minute of valid readings is no cure; a minute is."""
+    if code.startswith("probe"):
+        lost, good = (kit.view(facts=kit.facts(probe_lost=each)) for each in (True, False))
+    else:
+        lost, good = (kit.bath_view(kit.bath_facts(water_C=water)) for water in (None, 25.0))
+    seen = kit.watch(code, [*[lost] * 1_800, *[good] * valid, *[lost] * (1_801 - valid)])
+    assert seen[-2:] == [False, holds]
+    assert not any(kit.watch(code, [*[lost] * 3_600, *[good] * 60]))

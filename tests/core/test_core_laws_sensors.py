@@ -96,7 +96,9 @@ def test_the_hotter_of_two_probes_counts_and_a_frozen_one_does_not(kit):
     assert bench.set_A(1) == 15.0
     assert bench.out.told[0].stand_in_C == pytest.approx(bench.toys[1].probe_C, abs=0.05)
     del bench.bad[0, "probes"]
-    bench.cycles(14)
+    bench.cycles(23)
+    assert bench.set_A(0) == pytest.approx(14.25)
+    bench.cycle()
     assert bench.set_A(0) == 15.0
 
 

@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 
 from controller.core.laws.first_minutes import misfit
+from controller.core.laws.open_string import no_current
 from controller.core.lawsettings import LawSettings, OpenStringLimits, VoltageLimits
-from controller.core.state import Counters, TrailPoint
+from controller.core.state import Counters, Timer, TrailPoint
 from controller.core.types import State
 
 LIMIT = 2.85
@@ -172,3 +173,46 @@ def test_the_whole_way_of_an_arcing_clamp(kit):
     bench.cycle()
     assert bench.circuit().state is State.TRIPPED
     assert next(event.code for event in bench.events if event.data.get("life") == "new") == "arcing"
+
+
+@pytest.mark.parametrize(("late", "period_ms", "first"), [((), 5_000, 1), ((1,), 5_000, 2), ((1, 2), 1_000, 5)])
+def test_a_late_reading_does_not_make_an_open_clamp_invisible(kit, late, period_ms, first):
+    """Once it counts, what flowed 10 s before is asked no more; the first reading alone does not trip."""
+    bench = kit.bench(circuits=1, period_ms=period_ms).running()
+    bench.cycles(10)
+    for cycle in range(first + 1):
+        assert bench.circuit().state is State.RUNNING or cycle > 1
+        gone = {(0, "current_A"): 0.0, (0, "voltage_V"): LIMIT * kit.cells}
+        bench.bad |= dict.fromkeys(gone, "old") if cycle in late else gone
+        bench.cycle()
+    assert bench.circuit().state is State.TRIPPED
+
+
+def test_only_fresh_readings_are_remembered_as_what_flowed(kit):
+    """An old one says nothing of now."""
+    bench = kit.bench(circuits=1).running()
+    bench.cycles(3)
+    before = bench.circuit().recent
+    bench.bad[0, "current_A"] = "old"
+    bench.cycle()
+    assert bench.circuit().recent == before
+
+
+def test_what_waits_is_judged_by_low_current_at_the_limit_alone(kit):
+    """Without the timer nothing flowed before, and nothing begins; current that is back ends it."""
+    view = arc(kit, recent=(), now_ms=60_000)
+    waits = replace(view, state=replace(view.state, timers=(Timer("open_string"),)))
+    other = replace(view, state=replace(view.state, timers=(Timer("dry_string"),)))
+    back = replace(waits, facts=replace(waits.facts, current_A=0.3))
+    found = [no_current(each, active=False).holds for each in (view, waits, other, back)]
+    assert found == [False, True, False, False]
+    assert no_current(view, active=True).holds
+
+
+@pytest.mark.parametrize(("period_ms", "last_ms", "trips"), [(5_000, 20_000, True), (5_000, 20_001, False)])
+def test_an_arc_is_looked_for_in_four_readings_where_they_take_longer_than_ten_seconds(kit, period_ms, last_ms, trips):
+    """Two turns need four readings."""
+    recent = tuple((5 * at_ms, amount) for at_ms, amount in RAGGED)
+    view = arc(kit, recent=recent, now_ms=last_ms, settings=kit.settings(period_ms))
+    waits = replace(view, state=replace(view.state, timers=(Timer("open_string"),)))
+    assert kit.watch("arcing", [waits]) == [trips]

@@ -32,7 +32,9 @@ def test_zero_is_waited_for_as_long_as_a_device_needs_and_two_cycles(kit, period
 
 
 @pytest.mark.parametrize(("changes", "read", "warns"), [
-    ({"state": State.IDLE}, FLOWS, False),
+    ({"state": State.IDLE}, FLOWS, True),
+    ({"state": State.IDLE}, SILENT, True),
+    ({"state": State.IDLE, "output": Output.OFF}, FLOWS, False),
     ({"state": State.IDLE, "output": Output.OFF}, SILENT, False),
     ({"state": State.RUNNING}, FLOWS, False),
     ({"state": State.IDLE, "blocked_by": "bert"}, FLOWS, True),

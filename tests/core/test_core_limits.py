@@ -68,6 +68,12 @@ def test_a_derate_is_given_back_at_one_percent_a_second_after_a_minute(period_ms
     assert seen.index(100.0) == wait + 40_000 // period_ms
 
 
+def test_a_part_of_a_second_gives_a_part_of_a_percent():
+    """0.25 % in 250 ms."""
+    before = Allowed(40.0, 100.0, 0)
+    assert limits.allowed(before, 100.0, 60_000, 250).percent == 40.25
+
+
 def test_a_derate_rises_to_what_is_wanted_and_not_further():
     """Half cooled is half allowed."""
     assert course([20.0] + [60.0] * 150)[-1] == 60.0
@@ -240,3 +246,14 @@ def test_no_set_point_is_above_any_of_its_limits(kit, percent, derates, share_A,
 def test_the_least_current_is_lost_to_a_step_that_wants_some(kit, asked_A, kind, lost):
     """Below 0.5 A; a rest wants none."""
     assert limits.least_lost(kit.settings().circuits[0], kit.step(kind=kind), asked_A) is lost
+
+
+def test_a_share_in_amperes_is_told_to_the_fraction_of_a_percent(kit):
+    """5 A of 15 A are a third."""
+    standing = (Condition("probe_lost", DERATE, allowed_A=5.0),)
+    assert limits.smallest_percent(100.0, kit.step(), standing) == (pytest.approx(100.0 / 3.0), "probe_lost")
+
+
+def test_a_rest_asks_for_nothing_whatever_current_it_names(kit):
+    """Its kind decides."""
+    assert set_A(kit, kit.step(kind="rest", current_A=15.0)) == 0.0

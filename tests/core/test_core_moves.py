@@ -287,3 +287,13 @@ def test_a_cause_the_table_does_not_know_moves_nothing(kit):
     assert moves.moved(complete, Cause.RESUME, 900) is complete
     idle = kit.state(State.IDLE)
     assert moves.moved(idle, Cause.LOAD, 900) is idle
+
+
+@pytest.mark.parametrize(("percent", "hours", "owed_Ah"), [(0.4, 3.0, 2.4), (0.4, 0.25, 0.2), (1.5, 0.0, 0.0)])
+def test_an_interruption_owes_by_the_hour_a_share_of_the_planned_charge(kit, percent, hours, owed_Ah):
+    """Of 200 Ah, since it began at 7 s; what was owed before is added to at the resume."""
+    run = kit.run(interruption=Interruption(7_000, "order"), owed_Ah=1.0)
+    state = kit.state(State.HELD, steps=(kit.step(owes_percent_per_hour=percent),), run=run)
+    now_ms = 7_000 + round(hours * H_MS)
+    assert moves.would_owe_Ah(state, now_ms) == pytest.approx(owed_Ah)
+    assert moves.resumed(state, now_ms, by_rule=False).run.owed_Ah == pytest.approx(1.0 + owed_Ah)

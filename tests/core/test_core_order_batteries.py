@@ -169,3 +169,62 @@ def test_the_refusal_names_the_part_that_is_wrong(kit):
     said = "pass, 4 scrap reversed, 5 good, 6 bad"
     assert refusal_of(ask_for(kit, "sign-off", State.STOPPED, result=said)).data == {"said": "5 good"}
     assert refusal_of(ask_for(kit, "sign-off", State.STOPPED, result="pass, x4 pass")).data == {"said": "x4 pass"}
+
+
+@pytest.mark.parametrize(("batteries", "links", "why"), [
+    (17, 1, None), (17, 2, "count"), (16, 1, "count"), (17, -1, "count"), (19, -1, "count"), (0, 18, "count"),
+    (-1, 19, "count"), (17, "x", "count"), (None, 1, "count"), (18, 0, "same_count"),
+])  # fmt: skip
+def test_a_new_count_and_its_links_fill_the_places(kit, batteries, links, why):
+    """18 of them, no more and no fewer."""
+    refusal = refusal_of(ask_for(kit, "change-count", State.HELD, batteries=batteries, links=links))
+    assert (None if refusal is None else refusal.code) == why
+    if why == "count":
+        assert dict(refusal.data) == {"batteries": batteries, "links": links, "places": 18}
+
+
+@pytest.mark.parametrize(("change", "own", "why"), [
+    ({"current_A": 60.0}, {}, None), ({"current_A": 60.1}, {}, "profile_current"),
+    ({"restart_current_A": 0.5}, {}, None), ({"restart_current_A": 0.49}, {}, "profile_least"),
+    ({"current_A": 0.5, "restart_current_A": 0.5}, {}, None), ({}, {"voltage_max_V": 2.85 * 108}, None),
+    ({}, {"voltage_max_V": 2.85 * 108 - 0.1}, "profile_voltage"), ({"kind": "discharge"}, {}, "no_discharge"),
+    ({"kind": "discharge"}, {"can_discharge": True}, None), ({"kind": "rest", "current_A": 99.0}, {}, None),
+])  # fmt: skip
+def test_a_profile_goes_up_to_the_circuits_own_limits(kit, change, own, why):
+    """To the limit itself; the step is named, and a rest has none."""
+    refusal = refusal_of(ask_for(kit, "load", load=kit.load(kit.step(7, **change)), own=own))
+    assert (None if refusal is None else refusal.code) == why
+    if why is not None:
+        assert refusal.data["step"] == 7
+
+
+@pytest.mark.parametrize(("late_start", "number", "why"), [("slow", 1, "profile_least"), ("engineer", 1, None)])
+def test_half_the_current_of_a_slow_first_charge_must_be_kept_too(kit, late_start, number, why):
+    """0.8 A are enough, 0.4 A are not; only the first charge may be halved."""
+    small = {"current_A": 0.8, "restart_current_A": 0.8}
+    first = kit.load(plan=kit.plan(kit.step(kind="rest"), kit.step(number, **small), late_start=late_start))
+    assert code(ask_for(kit, "load", load=first)) == why
+    second = kit.load(plan=kit.plan(kit.step(), kit.step(2, **small), late_start=late_start))
+    assert code(ask_for(kit, "load", load=second)) is None
+
+
+@pytest.mark.parametrize(("volts", "fresh", "charge_Ah", "why"), [
+    (30.5 * 6, True, 99.9, None), (2.0 * 6 * 17, True, 100.0, None), (None, True, 100.0, "not_read"),
+    (None, True, 99.9, None), (None, False, 0.0, "not_read"), (1.8 * 6 * 17, False, 0.0, None),
+    (2.4 * 6 * 17, False, 0.0, None), (1.8 * 6 * 17 - 0.1, False, 0.0, "string_volts"),
+    (2.4 * 6 * 17 + 0.1, True, 100.0, "string_volts"),
+])  # fmt: skip
+def test_a_formed_strings_volts_must_fit_its_new_count(kit, volts, fresh, charge_Ah, why):
+    """1.8 to 2.4 V a cell at rest; a fresh string's say nothing before half of its 200 Ah."""
+    ask = ask_for(kit, "change-count", State.HELD, batteries=17)
+    run = replace(ask.state.run, counters=replace(ask.state.run.counters, charge_Ah=charge_Ah))
+    load = replace(ask.state.load, fresh=fresh)
+    ask = replace(ask, state=replace(ask.state, run=run, load=load), facts=replace(ask.facts, voltage_V=volts))
+    found = loadchecks.recount_volts(ask)
+    assert (None if found is None else found.code) == why
+    if why == "string_volts":
+        middle_V, scatter_V = found.data["expected"], found.data["scatter"]
+        assert found.data["value"] == volts
+        assert (middle_V, scatter_V) == pytest.approx((2.1 * 6 * 17, 0.3 * 6 * 17))
+    assert loadchecks.recount_volts(replace(ask, state=replace(ask.state, load=None))) is None
+    assert loadchecks.recount_volts(replace(ask, state=replace(ask.state, run=None))) is None

@@ -44,6 +44,8 @@ HOLD, TRIP = (Condition("any", reaction) for reaction in (Reaction.HOLD, Reactio
 NO_CURRENT = [
     ("state", {"blocked_by": "bert"}, "blocked"),
     ("state", {"alarms": (LATCHED,)}, "latched"),
+    ("facts", {"local": True}, "local"),
+    ("facts", {"local": None}, "not_read"),
     ("facts", {"stale": True}, "not_read"),
     ("facts", {"fresh": False}, "not_read"),
     ("facts", {"link": LinkState.LATE}, "not_read"),
@@ -228,7 +230,9 @@ def test_acknowledge_needs_something_new(kit):
     ("circuit", "standing", "why"),
     [
         ({"alarms": (LATCHED,)}, (), None),
-        ({"alarms": ()}, (), "nothing_latched"),
+        ({"alarms": ()}, (), None),
+        ({"alarms": ()}, (TRIP,), "cause_stands"),
+        ({"alarms": (), "blocked_by": "bert"}, (), "blocked"),
         ({"alarms": (replace(LATCHED, acknowledged=False),)}, (), "not_acknowledged"),
         ({"alarms": (LATCHED,)}, (TRIP,), "cause_stands"),
         ({"alarms": (LATCHED,)}, (HOLD,), None),
@@ -236,9 +240,12 @@ def test_acknowledge_needs_something_new(kit):
     ],
 )
 def test_a_reset_needs_a_latch_seen_and_its_cause_gone(kit, circuit, standing, why):
-    """Acknowledged first, the trip's cause gone, nobody at the string."""
+    """Acknowledged first, the trip's cause gone, nobody at the string; a trip that lost its latch can be left."""
     ask = ask_for(kit, "reset", State.TRIPPED, circuit=circuit)
     assert code(spoiled(ask, standing=standing)) == why
+    if not circuit["alarms"]:
+        assert code(ask_for(kit, "reset", State.HELD)) == "nothing_latched"
+        assert given(ask)[0].state is (State.HELD if why is None or standing else State.TRIPPED)
 
 
 @pytest.mark.parametrize(

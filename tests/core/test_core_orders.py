@@ -40,7 +40,7 @@ MAY = {
 }
 VERBS = tuple(MAY)
 ANYBODY = ("hold", "stop", "note")
-WHATEVER_CHANGED = (*ANYBODY, "reading", "added")
+WHATEVER_CHANGED = (*ANYBODY, "block", "reading", "added")
 """Danger does not wait for a fresh screen; what is typed hours later does not hang on what stands there now."""
 OPEN = {State.RUNNING, State.HELD, State.TRIPPED}
 ENDED = {State.COMPLETE, State.STOPPED}
@@ -177,6 +177,24 @@ def test_an_order_given_before_the_latest_change_is_refused_but_those_that_hang_
     assert code(ask_for(kit, verb, seen=6)) == expected
     assert code(ask_for(kit, verb, seen=5)) is None
     assert code(ask_for(kit, verb, seen=None)) is None
+
+
+UNSEEN = {"done", "reading", "added", "bench", "sign-off", "note"}
+"""What is no change of state: an order given before it is still right after it."""
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_each_order_that_changes_something_counts_as_one_change(kit, verb):
+    """From revision 5 on; a tick and an item of the meter walk are no change of state."""
+    state, _ = given(ask_for(kit, verb))
+    assert state.revision == (5 if verb in UNSEEN else 6)
+
+
+def test_an_order_that_also_moves_the_state_counts_twice(kit):
+    """The reset of a trip, and the block of what runs."""
+    assert given(ask_for(kit, "reset", state=State.TRIPPED))[0].revision == 7
+    assert given(ask_for(kit, "block", state=State.RUNNING))[0].revision == 7
+    assert given(ask_for(kit, "unblock", state=State.HELD))[0].revision == 6
 
 
 def test_an_unknown_verb_is_refused(kit):

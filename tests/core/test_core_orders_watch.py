@@ -44,12 +44,13 @@ def done(ask):
 ARGS = {
     "hold": {}, "stop": {}, "acknowledge": {}, "reset": {}, "take-over": {}, "round": {}, "horn-test": {}, "permit": {},
     "shelve": {"alarm": "water_warm", "minutes": 15, "reason": "x"}, "unshelve": {"alarm": "water_warm"},
-    "proof": {"item": "shunt A05", "result": "0.2 % off"}, "note": {"text": "x"},
+    "proof": {"item": "shunt A05", "result": "0.2 % off"}, "note": {"text": "x"}, "inspected": {"reason": "belt"},
 }  # fmt: skip
 MAY = {
     "hold": ROLES, "stop": ROLES, "acknowledge": ("technician", "maintenance"), "reset": ("maintenance",),
     "take-over": ("technician",), "round": ("technician",), "horn-test": ("technician",), "permit": ("technician",),
     "shelve": ("technician",), "unshelve": ("technician",), "proof": ("maintenance",), "note": ROLES,
+    "inspected": ("maintenance",),
 }  # fmt: skip
 LATCHED = Alarm("emergency_stop", 0, 1, Reaction.TRIP, active=False, acknowledged=True, latched=True)
 ALARMS = {
@@ -62,7 +63,8 @@ ALARMS = {
 @pytest.mark.parametrize("role", ROLES)
 def test_each_role_may_what_is_its_own(kit, verb, role):
     """All the bath's verbs times all roles against the written table."""
-    ask = ask_for(kit, verb, roles=(role,), state={"alarms": ALARMS.get(verb, ())}, **ARGS[verb])
+    state = {"alarms": ALARMS.get(verb, ()), "resume_for": "extraction_lost" if verb == "inspected" else ""}
+    ask = ask_for(kit, verb, roles=(role,), state=state, **ARGS[verb])
     refusal = "maintenance_reset" if verb == "reset" and role == "technician" else "role"
     assert code(ask) == (None if role in MAY[verb] else refusal)
     assert set(ARGS) == set(BATH_RULES)
@@ -196,6 +198,7 @@ def point(volts, current_A=15.0):
     (State.RUNNING, (point(2.2),), False), (State.RUNNING, (), True), (State.RUNNING, (point(2.2), point(None)), True),
     (State.RUNNING, (point(None), point(2.2)), False), (State.RUNNING, (point(2.35), point(2.2)), True),
     (State.RUNNING, (point(2.349),), False), (State.HELD, (), False), (State.HELD, (point(2.6),), True),
+    (State.STOPPED, (), False), (State.TRIPPED, (), False), (State.UNKNOWN, (), False),
     (State.HELD, (point(2.6, 0.3),), True), (State.HELD, (point(2.6, 0.2),), False),
     (State.HELD, (point(2.6, None),), True), (State.HELD, (point(None),), False), (State.COMPLETE, (point(2.7),), True),
 ])  # fmt: skip
@@ -230,3 +233,68 @@ def test_the_second_order_to_the_bath_sees_the_first(kit):
     _, state = given(ask.settings, ask.state, ask.facts, orders, (), events)
     assert state.duty.horn_ok is False
     assert [event.code for event in events] == ["horn_test", "horn_test"]
+
+
+@pytest.mark.parametrize("verb", ARGS)
+def test_each_order_that_changes_the_bath_counts_as_one_change(kit, verb):
+    """From revision 5 on; what goes on to the circuits, a proof and a note change nothing of the bath."""
+    before = {"alarms": ALARMS.get(verb, ()), "resume_for": "earth_trip", "revision": 5}
+    state, _ = done(ask_for(kit, verb, state=before, **ARGS[verb]))
+    assert state.revision == (5 if verb in {"hold", "stop", "proof", "note"} else 6)
+
+
+def test_who_takes_over_hears_what_a_circuit_had_shelved_and_it_counts_there(kit):
+    """Only the circuit whose alarm comes back has changed."""
+    shelved = replace(WARM, shelved_until_ms=NOW_MS + 1, shelved_by="bert", shelved_why="known")
+    ask = ask_for(kit, "take-over")
+    first, second = ask.state.circuits
+    circuits = (replace(first, alarms=(shelved,), revision=5), second)
+    state, _ = done(replace(ask, state=replace(ask.state, circuits=circuits)))
+    assert state.circuits[0].revision == 6
+    assert state.circuits[1] is second
+
+
+@pytest.mark.parametrize("target", ["@", "Z", "", "a"])
+def test_only_the_baths_own_name_is_the_bath(kit, target):
+    """No name before or behind it by letter."""
+    ask = ask_for(kit, "round")
+    assert code(replace(ask, order=replace(ask.order, target=target))) == "unknown_target"
+
+
+def test_a_round_of_many_items_names_what_was_left_out(kit):
+    """Three figures are a number, four are not; all of them left out is no round."""
+    items = {"round_items": tuple(f"item {number}" for number in range(1, 121))}
+    assert code(ask_for(kit, "round", settings=items, skipped="100, 120", reason="locked")) is None
+    assert code(ask_for(kit, "round", settings=items, skipped="0100", reason="locked")) == "round_items"
+    everything = " ".join(str(number) for number in range(1, 121))
+    assert code(ask_for(kit, "round", settings=items, skipped=everything, reason="locked")) == "round_items"
+
+
+@pytest.mark.parametrize(("cause", "refused"), [("a", True), ("water_hold", True), (b"hood_open".decode(), False)])
+def test_whatever_holds_but_the_hood_itself_forbids_to_lift_it(kit, cause, refused):
+    """By its name, and told as the cause."""
+    refusal = refusal_of(ask_for(kit, "permit", standing=(HOOD, Condition(cause, Reaction.HOLD))))
+    assert (refusal is not None) is refused
+    assert refusal is None or (refusal.code, dict(refusal.data)) == ("cause_stands", {"cause": cause})
+
+
+@pytest.mark.parametrize(("waits", "where", "stands", "reason", "why"), [
+    ("earth_trip", "bath", "", "belt", None), ("earth_trip", "circuit", "", "belt", None),
+    ("", "bath", "", "belt", "nothing_grave"),
+    ("earth_trip", "bath", "", " ", "reason"), ("earth_trip", "bath", "earth_trip", "belt", "cause_stands"),
+    ("earth_trip", "bath", "extraction_lost", "belt", "cause_stands"),
+    ("earth_trip", "bath", "water_warm", "belt", None),
+])  # fmt: skip
+def test_a_grave_cause_is_looked_at_once_it_is_gone_and_with_a_word_on_it(kit, waits, where, stands, reason, why):
+    """The bath's or any circuit's; not the one that waits, nor another grave one, may still stand."""
+    standing = (Condition("water_warm", Reaction.WARN), Condition(stands, Reaction.HOLD)) if stands else ()
+    ask = ask_for(kit, "inspected", standing=standing, reason=reason)
+    if where == "bath":
+        ask = replace(ask, state=replace(ask.state, resume_for=waits))
+    else:
+        first, second = ask.state.circuits
+        ask = replace(ask, state=replace(ask.state, circuits=(first, replace(second, resume_for=waits))))
+    refusal = refusal_of(ask)
+    assert (None if refusal is None else refusal.code) == why
+    if why == "cause_stands":
+        assert dict(refusal.data) == {"cause": stands}

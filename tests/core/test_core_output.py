@@ -165,3 +165,38 @@ def test_a_discharge_asks_for_a_negative_current(kit):
     discharge = kit.step(kind="discharge", current_A=6.0)
     bench = kit.bench(circuits=1, own={"can_discharge": True}).running(discharge)
     assert bench.set_A() == -6.0
+
+
+@pytest.mark.parametrize("machine", list(Output))
+@pytest.mark.parametrize("unknown", [True, False])
+def test_only_an_output_shown_as_off_is_found_as_on(kit, machine, unknown):
+    """Of a circuit of which nothing is known, read as on under current; any other stays as it was."""
+    facts = kit.facts(current_A=15.0, output_on=True)
+    assert output.found(machine, unknown, facts) is (ON if unknown and machine is OFF else machine)
+    for quiet in (kit.facts(current_A=0.0), kit.facts(current_A=None), kit.facts(output_on=False)):
+        assert output.found(machine, unknown, quiet) is machine
+    assert output.found(machine, unknown, kit.facts(output_on=None)) is machine
+
+
+CONFIRMED = {(ON, 15.0, True), (ON, 0.0, True), (OFF, 0.0, False)}
+
+
+@pytest.mark.parametrize("machine", list(Output))
+@pytest.mark.parametrize("current_A", [15.0, 0.0])
+@pytest.mark.parametrize("output_on", [True, False, None])
+def test_what_a_circuit_is_shown_as_is_read_back(kit, machine, current_A, output_on):
+    """On where it reads on; off at zero where it reads off; nothing on the way between, nothing stale."""
+    facts = kit.facts(current_A=current_A, output_on=output_on)
+    assert output.confirmed(machine, facts) is ((machine, current_A, output_on) in CONFIRMED)
+    assert not output.confirmed(machine, replace(facts, stale=True))
+
+
+@pytest.mark.parametrize("machine", [ON, OFF, TO_ZERO, OFF_SENT])
+def test_the_settling_time_counts_from_the_last_change(kit, machine):
+    """From 700 ms on here: whatever the clock shows."""
+    facts = kit.facts(current_A=15.0, output_on=True)
+    late = output.moved(machine, 700, False, facts, SETTLE_MS, 2_700)[0]
+    later = output.moved(machine, 700, False, facts, SETTLE_MS, 2_701)[0]
+    assert (late, later) == {
+        ON: (TO_ZERO, TO_ZERO), OFF: (OFF, OFF), TO_ZERO: (OFF_SENT, OFF_SENT), OFF_SENT: (OFF_SENT, STUCK),
+    }[machine]  # fmt: skip

@@ -137,3 +137,13 @@ def test_what_cannot_be_told_calls_for_water_but_never_into_a_full_bath(kit, fac
     assert decided(kit, dry, **facts)[1].water_call is (facts.get("level") != 1.0)
     full = bath(timers=(Timer("level_high", active=True), Timer("water_hold", active=True)))
     assert not decided(kit, full, **facts)[1].water_call
+
+
+def test_a_mute_outlasts_other_news_and_ends_in_the_very_cycle_of_a_newer_alarm(kit):
+    """Told in this cycle, to the millisecond; no event but an escalation sounds it again."""
+    muted = Duty(muted=True)
+    for told_ms, horn in ((59_999, 0), (int("60000"), 1), (60_001, 0)):
+        state = bath(replace(URGENT, told_ms=told_ms), duty=muted)
+        assert decided(kit, state)[1].horn == horn
+    for code, horn in (("accepted", 0), ("zero_read", 0), (b"escalated".decode(), 1)):
+        assert decided(kit, bath(URGENT, duty=muted), events=[Event(code, "A01")])[1].horn == horn

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from controller.core import power
+from controller.core import limits, power, sequence
 from controller.core.bathstate import BathState
 from controller.core.power import Demand
 from controller.core.state import Allowed, Interruption
@@ -119,7 +119,10 @@ def test_a_discharge_and_a_rest_draw_nothing(kit):
     for each in quiet:
         state = bath(each, kit.state(**later(kit)))
         assert shared(kit, limited(kit, kW(15.0)), state) == (None, None)
-        assert shared(kit, limited(kit, kW(9.0)), state) == pytest.approx((0.0, 9.0))
+        first, second = shared(kit, limited(kit, kW(9.0)), state)
+        assert second == pytest.approx(9.0)
+        runs = each.state is State.RUNNING and each.run is not None
+        assert first is None if runs else first == 0.0
 
 
 def test_who_starts_in_this_cycle_is_counted(kit):
@@ -293,3 +296,55 @@ def test_a_plan_that_begins_past_its_end_wants_nothing(kit):
     odd = replace(kit.state(State.IDLE), load=load, run=None)
     state = bath(odd, kit.state(**later(kit)))
     assert shared(kit, limited(kit, kW(9.0)), state, orders=[kit.order("start")]) == pytest.approx((0.0, 9.0))
+
+
+def test_who_wants_no_more_than_there_is_is_not_cut(kit):
+    """30 A at exactly 6.48 kW: nobody has less than it wants, so the dead band holds."""
+    whole = bath(bound(kit, 14.8), bound(kit, 14.8))
+    assert shared(kit, limited(kit, kW(30.0)), whole) == (14.8, 14.8)
+
+
+def test_an_order_to_a_circuit_without_a_run_counts_from_its_first_step(kit):
+    """Whatever its state: a made-up order must not stop the cycle."""
+    steps = later(kit)["steps"]
+    odd = replace(kit.state(State.COMPLETE, steps=steps), run=None)
+    state = bath(odd, kit.state(**later(kit)))
+    assert shared(kit, limited(kit, kW(18.0)), state, orders=[kit.order("start")]) == pytest.approx((15.0, 3.0))
+    idle = replace(odd, state=State.IDLE, run=kit.run(step=7))
+    state = bath(idle, kit.state(**later(kit)))
+    assert shared(kit, limited(kit, kW(18.0)), state, orders=[kit.order("start")]) == pytest.approx((15.0, 3.0))
+
+
+def test_the_smallest_demand_shares_out_what_is_there():
+    """A tenth of a watt; nothing at all takes nothing."""
+    assert power.shared_W(10.0, [Demand(0.001, 1.0, 100.0, 1)]) == pytest.approx([10.0])
+    assert power.shared_W(10.0, [Demand(0.0, 1.0, 100.0, 1)]) == [0.0]
+
+
+def test_a_share_never_stops_a_discharge(kit):
+    """It draws nothing from the site; its limit of 0 A would hold it as below its least current."""
+    bench = kit.bench(own={"can_discharge": True}, power_limit_kW=3.0).cycles(5)
+    discharge = kit.step(1, kind="discharge", current_A=10.0, voltage_V_per_cell=1.75, ends={"time_ms": 100_000})
+    bench.order("load", "A01", load=kit.load(discharge, kit.step(2)))
+    bench.order("load", "A02", load=kit.load(kit.step()))
+    assert bench.order("start", "A01") == "accepted"
+    bench.cycles(3)
+    assert bench.order("start", "A02") == "accepted"
+    bench.cycles(70)
+    assert (bench.set_A(0), bench.circuit().state) == (-10.0, State.RUNNING)
+    assert 0.0 < bench.set_A(1) < 15.0
+    for _ in range(60):
+        bench.cycle()
+        sum_A = sum(max(0.0, bench.set_A(index)) for index in (0, 1))
+        assert sum_A * 2.05 * kit.cells <= 3_000.0 * 1.001, "a string's volts before its charge"
+    assert bench.set_A(0) > 0.0
+    assert sum_A * 2.3 * kit.cells <= 3_000.0 * 1.001
+
+
+@pytest.mark.parametrize(("kind", "percent"), [("charge", 20.0), ("discharge", 100.0)])
+def test_a_share_is_a_charges(kit, kind, percent):
+    """A discharge's longest time goes on whole, and its current is not cut."""
+    step = kit.step(kind=kind)
+    assert sequence.fair_percent(kit.run(), step, 100.0, 3.0) == percent
+    own = kit.settings().circuits[0]
+    assert limits.set_point_A(own, kit.run(), step, 3.0, 100.0, ()) == pytest.approx(0.15 * percent)

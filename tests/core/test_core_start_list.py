@@ -194,3 +194,9 @@ def test_nobody_ticks_while_somebody_works_on_the_string(kit):
     ask = ask_for(kit, item=1, ok=True)
     assert code(ask) is None
     assert code(replace(ask, state=replace(ask.state, blocked_by="bert"))) == "blocked"
+
+
+def test_a_stale_tick_says_how_old_it_is(kit):
+    """45.5 min."""
+    refusal = refusal_of(ask_for(kit, "start", ticks=spoiled(1, at_ms=NOW_MS - 2_730_000)))
+    assert (refusal.code, dict(refusal.data)) == ("start_list_stale", {"item": 1, "minutes": 45.5})

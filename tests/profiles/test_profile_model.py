@@ -237,6 +237,11 @@ def test_steps_of_a_repeat_are_counted_with_it():
             "current_C20 = 0.25\nvoltage_limit_V_per_cell = 2.60",
             "gassing",
         ),
+        (
+            "current_C20 = 0.25\nvoltage_limit_V_per_cell = 2.85",
+            "current_C20 = 0.25\nvoltage_limit_V_per_cell = 2.84",
+            "2.84 V/cell is below the 2.85 of the step before",
+        ),
         ("charge_C20 = 3.0", "charge_C20 = 1.0", "x C20 planned in all"),
         ("charge_C20 = 3.0", "charge_C20 = 6.0", "x C20 planned in all"),
         ("probe_C = 60", "probe_C = 62", "above the usual"),
@@ -262,6 +267,7 @@ def test_a_finish_that_ends_by_current_may_hold_the_voltage_below_gassing():
     )
     assert faults_of(low) == []
     assert not any("gassing" in line for line in warnings_of(low))
+    assert not any("of the step before" in line for line in warnings_of(low)), "there is a rest between"
 
 
 @pytest.mark.parametrize("file", sorted(LIBRARY.glob("*.toml")), ids=lambda file: file.name)

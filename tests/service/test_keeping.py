@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import pytest
+
 from controller.core import output
 from controller.core.bath import fresh_state
-from controller.core.bathstate import Duty
+from controller.core.bathstate import Duty, Inputs
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import Alarm, CircuitState, Run, Tick, Timer
+from controller.core.state import Alarm, Allowed, CircuitState, Run, Tick, Timer
 from controller.core.types import Output, Reaction, State
 from controller.service.keeping import (
     ADDED,
@@ -20,7 +22,9 @@ from controller.service.keeping import (
     kept_alarms,
     kept_circuits,
     kept_duty,
+    kept_memory,
     kept_resume_for,
+    memory_of,
     state_to_keep,
     unreadable,
 )
@@ -61,6 +65,38 @@ def test_the_bath_s_own_latch_comes_back():
     alarms = kept_alarms(kept())
     assert alarms == (replace(STOP, active=False),)
     assert begun_again(BATH, {}, 0, alarms, after_run=False).alarms == alarms
+
+
+def test_what_reacts_in_the_bath_outlives_a_restart():
+    """With its alarm, though acknowledged: a source that is dead by then ends nothing. What only waits begins anew."""
+    hot, waits = Timer("water_hold", 5, 2, True, Reaction.HOLD, 6), Timer("hydrogen_trip", 5, 1)
+    told = Alarm("water_hold", 5, 1, Reaction.HOLD, acknowledged=True)
+    state = replace(
+        fresh_state(BATH),
+        alarms=(told, replace(told, code="leak")),
+        timers=(hot, waits, replace(hot, code="gone")),
+        allowed=Allowed(30.0, 40.0, 3),
+        inputs=Inputs(flow_lost_ms=9, base_ohm_per_V=400.0, hydrogen_LEL=3.0),
+    )
+    content = json.loads(json.dumps(state_to_keep(state, 5, {}, {})))
+    alarms, memory = kept_alarms(content), kept_memory(content)
+    begun = begun_again(BATH, {}, 7, alarms, after_run=False, memory=memory)
+    assert (begun.timers, begun.allowed, begun.alarms) == ((hot,), Allowed(30.0, 40.0, 3), (told,))
+    assert begun.inputs == Inputs(flow_lost_ms=9, base_ohm_per_V=400.0)
+    for damaged in ({}, {"memory": {"timers": 1}}):
+        assert kept_memory(damaged) == memory_of(fresh_state(BATH))
+    assert begun_again(BATH, {}, 7, after_run=False).inputs == Inputs()
+
+
+@pytest.mark.parametrize(("plain", "code"), [
+    ({"code": "hydrogen_trip"}, "hydrogen_trip"), ({"code": "unheard"}, "emergency_stop"), ("x", "emergency_stop"),
+    (None, "emergency_stop"), ({"code": ["x"]}, "emergency_stop"), ({"code": 3}, "emergency_stop"),
+])  # fmt: skip
+def test_an_alarm_that_cannot_be_read_comes_back_as_a_latch(plain, code):
+    """Damage must not turn a latched bath into a free one."""
+    (found,) = kept_alarms({"alarms": [plain], "now_ms": 8})
+    assert (found.code, found.latched, found.active, found.acknowledged) == (code, True, False, False)
+    assert (found.since_ms, found.priority, found.reaction) == (8, 1, Reaction.TRIP)
 
 
 def test_a_gap_is_wall_time_or_said_to_be_unknown():

@@ -152,7 +152,7 @@ def test_options_become_arguments_of_their_order():
         (("hold", "--text", "x"), "--text: belongs to note only"),
         (("reset", "--alarm", "x"), "--alarm: belongs to acknowledge only"),
         (("start", "--item", "1"), "--item: belongs to done only"),
-        (("block", "--told", "A12"), "--told: belongs to start and resume only"),
+        (("block", "--told", "A12"), "--told: belongs to start and resume and done and skip only"),
         (("done", "--not-ok"), "--not-ok: says what was found of an item"),
         (("done", "--item", "1", "--not-ok"), "--not-ok: needs --reason"),
     ],

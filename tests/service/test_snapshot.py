@@ -112,11 +112,11 @@ def idle(name="A01", **changes):
     return replace(base, **changes)
 
 
-def seen_of(*circuits, readings=None, standing=(), share=None, settings=None, **changes):
+def seen_of(*circuits, readings=None, standing=(), share=None, settings=None, share_A=None, **changes):
     """A cycle that ended with these circuits, each told the same of its bath."""
     share = share or BathShare(Value(31.2), 0, True, True, True, True)
     readings = readings or [reading_of() if each.state is State.RUNNING else reading_of(0.0) for each in circuits]
-    told = tuple(CircuitIn(NOW_MS, reading, share) for reading in readings)
+    told = tuple(CircuitIn(NOW_MS, reading, share, share_A=share_A) for reading in readings)
     out = BathOut((Command(),) * len(circuits), BathCommand(), (), told, (tuple(standing),) * len(circuits))
     state = BathState(tuple(circuits), NOW_MS, air_since_ms=NOW_MS - 3_660_000)
     inputs = BathReading((Value(31.23456),), Value(1.0), Value(1.0), Value(1.0), link=LinkState.UP)
@@ -213,6 +213,20 @@ def test_the_smallest_derate_is_shown_with_its_law():
     water = Condition("water_derate", Reaction.DERATE, allowed_percent=60.0)
     first = picture_of(seen_of(warm, standing=(water,))).circuits[0]
     assert (first.allowed_percent, first.allowed_code) == (60.0, "water_derate")
+
+
+def test_a_share_of_the_power_is_shown_where_it_is_the_smallest():
+    """Of 12.3456 A 8 A are 64.8 %: told as `power`, unless a derate leaves less, or no current is asked for at all."""
+    slowly = running()
+    whole = replace(slowly, run=replace(slowly.run, restart_left_ms=0))
+    first = picture_of(seen_of(whole, share_A=8.0)).circuits[0]
+    assert (first.allowed_percent, first.allowed_code) == (pytest.approx(64.8004, abs=1e-3), "power")
+    assert picture_of(seen_of(whole, share_A=12.3456)).circuits[0].allowed_code is None
+    warm = replace(whole, allowed=Allowed(60.0, 60.0))
+    assert picture_of(seen_of(warm, share_A=8.0)).circuits[0].allowed_code == "probe_derate"
+    assert picture_of(seen_of(slowly, share_A=3.0)).circuits[0].allowed_code is None  # restart current fits
+    assert picture_of(seen_of(slowly, share_A=2.9)).circuits[0].allowed_code == "power"
+    assert picture_of(seen_of(held(), share_A=0.0)).circuits[0].allowed_code is None
 
 
 def test_what_a_held_circuit_would_owe():

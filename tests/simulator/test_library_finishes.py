@@ -39,7 +39,15 @@ WEAK_ACID = 1.100  # what that profile's own first line asks for at filling
 BATTERIES = 18
 START_s = 1_900.0  # past the purge and the shortest soak
 LONGEST_s = 40 * 3_600.0
+AIRFLOW_m3_h = 3_000.0  # seven strings that gas at once stay far below the hydrogen at which people are warned
+AFTER_s = 2_400.0  # after the last end: what is still owed then would be told
 TASK_s = 600.0  # how long the persons take for a task
+READS = {  # what the persons read by hand and say beside it; the plan alone says where and when
+    "density": {"value": 1.25, "temperature_C": 25.0, "instrument": "hydrometer 3"},
+    "level": {"value": 160.0},
+}
+LOADS_ohm = {"bench-36s": 2.0, "bench-10min": 4.1}
+"""A resistor each: the longer one runs into what the first minutes ask for, a string's volts a cell."""
 
 
 def plan_of(name: str) -> Plan:
@@ -62,6 +70,7 @@ class Rig:
     batteries: int
     events: list[Event] = field(default_factory=list)
     duties: dict[str, float] = field(default_factory=dict)
+    to_read: list[tuple[str, str, int]] = field(default_factory=list)
     refilled: list[float] = field(default_factory=list)
 
     def __post_init__(self):
@@ -83,10 +92,9 @@ class Rig:
         known = {name: signals[name] for name in wanted}
         return BathReading(water_C=(signals["water_C"],), **known, link=LinkState.UP, fit=Fit.OK)
 
-    def order(self, verb: str, target: str, load: Load | None = None) -> None:
-        self.orders.append(
-            Order(f"{verb}-{target}-{self.now_ms}", verb, target, "day", ("technician", "engineer"), load=load)
-        )
+    def order(self, verb: str, target: str, load: Load | None = None, **args) -> None:
+        order_id = f"{verb}-{target}-{self.now_ms}-{len(self.orders)}"
+        self.orders.append(Order(order_id, verb, target, "day", ("technician", "engineer"), args, load=load))
 
     def cycle(self) -> None:
         """Let the plant go on by one period, then read, decide, write."""
@@ -110,6 +118,24 @@ class Rig:
         for event in out.events:
             if event.code == "step_began" and event.data["task"]:
                 self.duties[event.target] = self.now_ms / 1_000 + TASK_s
+            if event.code == "step_ended":
+                number = len(self.of(event.target, "step_ended")) - 1
+                self.to_read += [
+                    (event.target, wanted.what, position)
+                    for wanted in self.plans[event.target].readings
+                    if wanted.after_step == number
+                    for position in wanted.batteries
+                ]
+
+    def read_by_hand(self) -> None:
+        """The persons read what the plans ask for, each battery once zero was read back."""
+        waiting, self.to_read = self.to_read, []
+        for name, what, position in waiting:
+            circuit = next(each for each in self.state.circuits if each.name == name)
+            if circuit.command.set_current_A == 0.0 and circuit.confirmed:
+                self.order("reading", name, what=what, position=position, **READS[what])
+            else:
+                self.to_read.append((name, what, position))
 
     def work(self) -> None:
         """The persons do the tasks that wait long enough, and say so."""
@@ -137,7 +163,11 @@ class Rig:
             if self.now_ms > (start_s + longest_s) * 1_000:
                 return
             self.cycle()
+            self.read_by_hand()
             self.work()
+        for _ in range(round(AFTER_s / self.period_s)):
+            self.cycle()
+            self.read_by_hand()
 
     def of(self, name: str, code: str) -> list[Event]:
         return [event for event in self.events if event.target == name and event.code == code]
@@ -160,14 +190,14 @@ class Rig:
         return "\n".join(lines)
 
 
-def rig_of(names: list[str], period_s: float, batteries: int, load_ohm: float | None, **changes) -> Rig:
+def rig_of(names: list[str], period_s: float, batteries: int, **changes) -> Rig:
     plans = {name: plan_of(name) for name in names}
     circuits = tuple(
         CircuitSpec(
             name,
             batteries=batteries,
             capacity_C20_Ah=plan.capacity_C20_Ah,
-            load_ohm=load_ohm,
+            load_ohm=LOADS_ohm.get(name),
             voltage_max_V=340.0,
             watchdog_s=5 * period_s,
         )
@@ -181,14 +211,15 @@ def rig_of(names: list[str], period_s: float, batteries: int, load_ohm: float | 
         for name, plan in plans.items()
     )
     period_ms = round(period_s * 1_000)
-    settings = BathSettings("works", "A", True, period_ms, 3 * period_ms, 5 * period_ms, own)
+    at_once = {"alone_ms": 0, "apart_ms": 0}  # all start in the same cycle here
+    settings = BathSettings("works", "A", True, period_ms, 3 * period_ms, 5 * period_ms, own, **at_once)
     return Rig(period_s, plant, plans, settings, batteries)
 
 
 @pytest.fixture(scope="module")
 def strings():
     """The formation profiles in one bath, each on 18 batteries of its own size; the weak acid is in before the soak."""
-    rig = rig_of(STARTER, 10.0, BATTERIES, None)
+    rig = rig_of(STARTER, 10.0, BATTERIES, airflow_m3_h=AIRFLOW_m3_h)
     rig.plant.refill(STARTER.index(TWO_ACID), WEAK_ACID)
     rig.play(START_s, LONGEST_s)
     sys.stdout.write(f"\n{rig.table()}\n")
@@ -198,7 +229,7 @@ def strings():
 @pytest.fixture(scope="module")
 def resistors():
     """The bench profiles on a resistor each, two cycles a second."""
-    rig = rig_of(BENCH, 0.5, 1, 2.0)
+    rig = rig_of(BENCH, 0.5, 1)
     rig.play(700.0, 1_800.0)
     sys.stdout.write(f"\n{rig.table()}\n")
     return rig
@@ -227,6 +258,7 @@ def test_profile_completes(rig, name):
     """The run ends as complete, its output read back as off, and no order of the test was refused."""
     run = run_of(rig, name)
     circuit = next(each for each in rig.state.circuits if each.name == name)
+    assert len(rig.of(name, "reading")) == sum(len(wanted.batteries) for wanted in rig.plans[name].readings)
     assert run.end_ms is not None
     assert [event.code for event in rig.events if event.target == name and event.kind is EventKind.REFUSAL] == []
     assert circuit.command.set_current_A == 0.0

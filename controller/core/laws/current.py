@@ -4,8 +4,8 @@ Hazard: a rectifier with a wrong gain, an oscillation, or one stuck on drives cu
 Law: compared with the highest set-point of the last `settle_s`, since a device follows with a lag (in local control,
 where nothing is written, of its watchdog's time): above the larger of `above_percent` and `above_A` more: trip, in two
 readings. `warn_percent` over `warn_s`: warn. Below the lowest set-point of that time by more than `low_percent` (at
-least 0.3 A), with volts under their limit, for `low_s`: warn; it runs on, less current is safe, and only what was read
-is counted.
+least 0.3 A), with volts under their limit (in a discharge above their floor), for `low_s`: warn; it runs on, less
+current is safe, and only what was read is counted.
 Defaults: 10 % and 1 A: well above a thyristor rectifier's regulation of 0.5 to 1 % of full scale (common practice,
 no published source), well below what heats a string before a person comes. 5 % for 30 s below: own choice, five times
 that regulation, and longer than any ramp of a device.
@@ -15,7 +15,7 @@ Clears: back under the limit; the latch by acknowledge and reset.
 
 from __future__ import annotations
 
-from controller.core.atlimit import asked_low_A, at_limit
+from controller.core.atlimit import asked_low_A, at_floor, at_limit
 from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
 from controller.core.planned import StepKind
 from controller.core.sequence import step_of
@@ -65,15 +65,17 @@ def above(view: CircuitView, active: bool) -> Finding:
 
 
 def low(view: CircuitView, active: bool) -> Finding:
-    """Return whether a charge gets less current than was set although volts are under their limit."""
-    if view.state.state is not State.RUNNING or view.state.command.set_current_A <= 0.0:
+    """Return whether less current flows than was set although volts are not at their limit yet, nor at their floor."""
+    set_A = view.state.command.set_current_A
+    if view.state.state is not State.RUNNING or set_A == 0.0:
         return CLEAR
-    current, stands = view.facts.current_A, at_limit(view)
+    current, stands = view.facts.current_A, at_limit(view) if set_A > 0.0 else at_floor(view)
     if current is None or stands is None:
         return CANNOT_TELL
     asked = asked_low_A(view)
     limit = asked - max(asked * view.settings.laws.current.low_percent / 100.0, ZERO_A)
-    return Finding(current < limit and not stands, current, limit)
+    flows = current if set_A > 0.0 else -current
+    return Finding(flows < limit and not stands, current, limit)
 
 
 def below_least(view: CircuitView, active: bool) -> Finding:
@@ -108,7 +110,8 @@ def asleep(view: CircuitView) -> bool:
     amount, flows = (asked, current) if asked > 0.0 else (-asked, -current)
     least = min(limits.warn_percent, limits.low_percent, limits.above_percent)
     room = max(half, amount * least * 0.009)
-    return flows <= amount + room and (flows >= amount - room or (flows >= 0.0 and at_limit(view) is True))
+    stands = at_limit(view) if asked > 0.0 else at_floor(view)
+    return flows <= amount + room and (flows >= amount - room or (flows >= 0.0 and stands is True))
 
 
 FAMILY = Family(LAWS, asleep)

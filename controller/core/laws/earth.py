@@ -3,7 +3,8 @@
 Hazard: acid and water that bridge a string to the bath's frame: a person who touches a terminal closes the circuit.
 Law: where it is measured: below `warn_ohm_per_V`, or below `baseline_share` of the bath's own baseline, for `minutes`:
 warn. Below `trip_ohm_per_V`, where the plant's electrician has set it, or a step to under half within a minute: trip
-the bath, in two readings. Strings of one bath couple through its water, so no circuit can be named.
+the bath, in two readings. No value for a minute: warn. Strings of one bath couple through its water, so no circuit can
+be named.
 Defaults: 100 ohm a volt (EN 50272-2, as quoted in a manual of traction batteries, for a dry place); in a wet bath the
 baseline rules, which follows over a day and is never drawn down by what looks like a fault. Half, ten minutes and one
 minute are own choice.
@@ -19,6 +20,7 @@ from controller.core.view import BathView
 SIGNAL = "earth_ohm_per_V"
 STEP = 0.5
 RETURN = 1.1
+UNREAD_MS = 60_000.0
 
 
 def warn_below(view: BathView) -> float:
@@ -53,9 +55,15 @@ def far_too_low(view: BathView, active: bool) -> Finding:
     return _below(view, active, max(view.settings.laws.earth.trip_ohm_per_V or 0.0, STEP * before))
 
 
+def not_told(view: BathView, active: bool) -> Finding:
+    """Return whether leakage that is measured here has no value."""
+    return Finding(SIGNAL in view.facts.has and view.facts.earth_ohm_per_V is None)
+
+
 LAWS: tuple[Law[BathView], ...] = (
     Law("earth_low", Reaction.WARN, 3, low, lambda s: s.laws.earth.minutes * 60_000.0, readings=2),
     Law("earth_trip", Reaction.TRIP, 1, far_too_low, readings=2, explains=("earth_low",)),
+    Law("earth_unknown", Reaction.WARN, 2, not_told, lambda _: UNREAD_MS, readings=0),
 )
 
 

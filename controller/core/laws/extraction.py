@@ -35,10 +35,11 @@ def lost_under_current(view: BathView, active: bool) -> Finding:
 
 
 def lost_in_after_run(view: BathView, active: bool) -> Finding:
-    """Return whether airflow is not proved while gas may still leave the cells."""
+    """Return whether airflow is not proved while gas may still leave the cells; lost under current it is one loss."""
     if view.facts.airflow:
         return CLEAR
-    return Finding((view.after_run and not view.in_use) or active)
+    told = any(timer.active and timer.code == "extraction_lost" for timer in view.state.timers)
+    return Finding((view.after_run and not view.in_use and not told) or active)
 
 
 LAWS: tuple[Law[BathView], ...] = (

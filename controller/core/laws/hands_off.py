@@ -4,7 +4,9 @@ Hazard: a second master, a panel or a welded switch drives a string that somebod
 Law: current, or an output that is on, read while nothing was asked for and the output was off before (or ignores its
 off), in two readings: trip, with the contactor opened under load; the whole bath is then held by `block_ignored`.
 What still flows while an output of ours is being set to zero and off is no other master's; that has its own laws.
-A circuit out of use whose leads are off is a bench's, and has no string.
+A circuit out of use whose leads are off is a bench's, and has no string; while it is blocked, somebody works there all
+the same. A new service that has written nothing yet judges the blocked ones only: what it finds on elsewhere it
+switches off first.
 Defaults: two readings, so that one wrong one moves no contactor; 0.3 A is a shunt's offset (common practice). The
 settling time of set-points is the device's.
 Clears: zero read back and output off; the latch by acknowledge and reset.
@@ -24,11 +26,12 @@ NOT_OBEYED = ("hands_off",)
 def _people_near(view: CircuitView) -> bool:
     """Return whether a person may have hands at this string, and nothing of ours explains a current."""
     state, bath = view.state, view.bath
-    if state.out_of_use and state.leads_off:
+    if state.out_of_use and state.leads_off and not state.blocked_by:
         return False
     if not state.blocked_by and bath.hood_closed and bath.purge_left_ms == 0:
         return False
-    resting = state.output is Output.STUCK or (state.output is Output.OFF and state.state is not State.UNKNOWN)
+    told_off = state.output is Output.OFF and (state.state is not State.UNKNOWN or bool(state.blocked_by))
+    resting = told_off or state.output is Output.STUCK
     return resting and view.asked_high_A < ZERO_A
 
 
@@ -42,7 +45,9 @@ def driven(view: CircuitView, active: bool) -> Finding:
     return Finding(not view.facts.zero or on is True, abs(current), ZERO_A)
 
 
-LAWS: tuple[Law[CircuitView], ...] = (Law("hands_off", Reaction.TRIP, 1, driven, readings=2),)
+LAWS: tuple[Law[CircuitView], ...] = (
+    Law("hands_off", Reaction.TRIP, 1, driven, readings=2, explains=("output_came_on",)),
+)
 
 
 def asleep(view: CircuitView) -> bool:

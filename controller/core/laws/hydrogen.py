@@ -3,10 +3,10 @@
 Hazard: from 4 % in air hydrogen explodes; a spark is never far from clamps and contactors.
 Law: warn from `warn_percent_LEL` of that limit, trip the bath from `trip_percent_LEL`, latched; extraction stays on,
 contactors stay as they are unless they stand outside the gas space. A sensor that gives no value for `dead_s`, whose
-proof is overdue, or that reads the same to the bit for `frozen_minutes` while the gas that the currents make has moved
-by `MOVED_LEL`: warn, with airflow proved (without it `extraction_lost` holds the bath anyway). A sensor that reads 0.0
-for hours at rest is well, so time alone proves nothing; where the bath file does not give the airflow, how much gas to
-expect is not known, and a frozen sensor is found by its proof alone.
+proof is overdue, or that reads the same to the bit for `frozen_minutes` while the gas that the currents make has risen
+by `MOVED_LEL`: warn, with airflow proved (without it `extraction_lost` holds the bath anyway). Gas that decays proves
+nothing, as a sensor is often quicker than the reckoning of it, nor do hours of 0.0 at rest; where the bath file does
+not give the airflow, how much gas to expect is not known, and a frozen sensor is found by its proof alone.
 Defaults: 10 and 25 %, two readings; common practice for warning and switching off, no published source for a bath.
 Air sized by 0.05 n I (EN 62485-3, as quoted) already stands at 21 to 24 % with everything gassing, so a plant sets its
 own. 60 s outlast a sensor's restart; four hours and 3 % (steps of 1 % are common) are own choice.
@@ -46,9 +46,9 @@ def far_too_much(view: BathView, active: bool) -> Finding:
 
 
 def frozen(view: BathView) -> bool:
-    """Return whether the sensor stayed the same although the gas it should see has moved."""
+    """Return whether the sensor stayed the same although the gas it should see has risen."""
     inputs = view.state.inputs
-    if inputs.hydrogen_still_ms is None or inputs.highest_LEL - inputs.lowest_LEL < MOVED_LEL:
+    if inputs.hydrogen_still_ms is None or inputs.rise_LEL < MOVED_LEL:
         return False
     return view.facts.now_ms - inputs.hydrogen_still_ms >= view.settings.laws.hydrogen.frozen_minutes * 60_000.0
 

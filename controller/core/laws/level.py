@@ -4,7 +4,8 @@ Hazard: low water leaves batteries without cooling; high water runs into vents a
 terminals.
 Law: low for `seconds`: warn, the derates by temperature act as ever. High for `seconds`: hold the bath. Where the level
 is measured in mm: below `plates_mm`, or falling by more than `fall_mm_per_minute`: hold. Falling by more than
-`leak_mm_per_h` over an hour: warn. What asks for water, or shuts it off, stands in `controller.core.outputs`.
+`leak_mm_per_h` over an hour: warn. A level that is not read for a minute: warn.
+What asks for water, or shuts it off, stands in `controller.core.outputs`.
 Defaults: 10 s outlast a wave. Open water of 45 C under extraction loses some 2 to 4 mm an hour (from the vapour law
 and a common transfer coefficient), so that 20 mm is no evaporation; 10 mm a minute empties a bath within the
 half hour it takes to drain the string's heat. Own choice, adjustable.
@@ -21,6 +22,7 @@ from controller.core.view import BathView
 
 RETURN_mm = 5.0
 LOW, HIGH = -0.5, 0.5
+UNREAD_MS = 60_000.0
 FAST_MS, HOUR_MS, NEARLY_HOUR_MS = 30_000, 3_600_000.0, 3_480_000
 """A fast fall is told over half a minute at least, a leak over an hour (58 min of points a minute apart)."""
 
@@ -59,6 +61,16 @@ def leaks(view: BathView, active: bool) -> Finding:
     return _falling(view, NEARLY_HOUR_MS, HOUR_MS, view.settings.laws.level.leak_mm_per_h)
 
 
+def not_told(view: BathView, active: bool) -> Finding:
+    """Return whether a level that is measured here has no value."""
+    return Finding(_unread(view))
+
+
+def _unread(view: BathView) -> bool:
+    has, facts = view.facts.has, view.facts
+    return ("level" in has and facts.level is None) or ("level_mm" in has and facts.level_mm is None)
+
+
 def _falling(view: BathView, least_ms: int, unit_ms: float, limit: float) -> Finding:
     """Compare the level with the newest one that is at least so old; `limit` in mm a unit of time."""
     level, now_ms = view.facts.level_mm, view.facts.now_ms
@@ -83,13 +95,16 @@ LAWS: tuple[Law[BathView], ...] = (
     Law("level_hold", Reaction.HOLD, 2, below_plates, _seconds_ms, readings=2, explains=("level_low",)),
     Law("level_falls", Reaction.HOLD, 2, falls, readings=2, explains=("leak",)),
     Law("leak", Reaction.WARN, 2, leaks, readings=2),
+    Law("level_unknown", Reaction.WARN, 2, not_told, lambda _: UNREAD_MS, readings=0),
 )
 
 
 def asleep(view: BathView) -> bool:
     """Return whether no comparison of this file can hold now."""
     level = view.facts.level
-    return "level_mm" not in view.facts.has and (level is None or LOW <= level <= HIGH)
+    if "level_mm" in view.facts.has or _unread(view):
+        return False
+    return level is None or LOW <= level <= HIGH
 
 
 FAMILY = Family(LAWS, asleep)

@@ -73,8 +73,8 @@ def ridden(view: CircuitView, active: bool) -> Finding:
     return Finding(count > limit, count, limit)
 
 
-FOLLOWS = ("link_slow", "link_garbled", "probe_lost")
-"""What a silent link brings with it."""
+FOLLOWS = ("link_slow", "link_garbled", "probe_lost", "zero_unconfirmed")
+"""What a silent link brings with it; that zero is STILL not confirmed after a minute is told all the same."""
 
 LAWS: tuple[Law[CircuitView], ...] = (
     Law("link_lost", Reaction.HOLD, 2, silent, readings=0, explains=FOLLOWS),

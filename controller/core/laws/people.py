@@ -51,7 +51,16 @@ def chatters(view: BathView, active: bool) -> Finding:
     return Finding(most >= CHATTERS, float(most), float(CHATTERS))
 
 
-STOPS_ALL = ("link_lost", "rectifier_restarted", "set_not_taken", "open_string", "contactor_not_closed", "current_low")
+STOPS_ALL = (
+    "link_lost",
+    "rectifier_restarted",
+    "set_not_taken",
+    "limit_not_taken",
+    "output_off",
+    "open_string",
+    "contactor_not_closed",
+    "current_low",
+)
 """What a stop brings with it in the circuits: it takes supply and contactors from them."""
 
 LAWS: tuple[Law[BathView], ...] = (
@@ -64,7 +73,14 @@ LAWS: tuple[Law[BathView], ...] = (
         unknown,
         readings=0,
         quiet_ms=quiet_ms,
-        explains=("water_lost", "water_part_lost", "hydrogen_unknown", "inputs_chatter"),
+        explains=(
+            "water_lost",
+            "water_part_lost",
+            "hydrogen_unknown",
+            "level_unknown",
+            "earth_unknown",
+            "inputs_chatter",
+        ),
     ),
     Law("inputs_chatter", Reaction.WARN, 3, chatters, readings=0),
 )

@@ -7,12 +7,14 @@ profile's own, lower level). A probe is believed after two readings towards dang
 Defaults: 50, 55, 60 C. Formation in the container is customarily warned about at 55 and stopped at 60 to 65 C
 (from memory); a Navy text allows no charge above 52 C (125 F), so the derate begins below that.
 Clears: derate when the probe is `EASED_K` below its level and the current is back at 100 %; hold and trip below the
-level less `return_K`, then by order.
+level less `return_K`, then by order. While one of several probes is lost or frozen none of them ends, nor does current
+rise: the lost one may be the hot one. It ends when that probe reads again; one that stays dead is taken out of the bath
+file's `probes` by maintenance.
 """
 
 from __future__ import annotations
 
-from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
+from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law, kept
 from controller.core.types import Reaction
 from controller.core.view import CircuitView
 
@@ -28,7 +30,7 @@ def reduced(view: CircuitView, active: bool) -> Finding:
     floor = limit - EASED_K if active else limit
     if hot >= floor or (active and view.state.allowed.percent < 100.0):
         return Finding(True, hot, limit)
-    return CLEAR
+    return kept(CLEAR, active, view.facts.probe_part)
 
 
 def _above(view: CircuitView, active: bool, limit: float) -> Finding:
@@ -36,7 +38,7 @@ def _above(view: CircuitView, active: bool, limit: float) -> Finding:
     if hot is None:
         return CANNOT_TELL
     floor = limit - view.settings.laws.probe.return_K if active else limit
-    return Finding(hot >= floor, hot, limit)
+    return kept(Finding(hot >= floor, hot, limit), active, view.facts.probe_part)
 
 
 def too_hot(view: CircuitView, active: bool) -> Finding:

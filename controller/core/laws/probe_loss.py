@@ -6,7 +6,8 @@ Law: while no probe of the circuit is valid, bath water plus the sisters' rise s
 Defaults: 0.1 C20 is a finishing current, at which a battery in a flowing bath stays about 5 K above it; an hour lets a
 person change a probe; above 40 C of water there is no margin left to guess with. Own choice, adjustable.
 Clears: by a probe that has been valid without a break for `EASED_MS`, so that a wire that comes and goes does not swing
-the current; the hold then by order.
+the current; it then rises by 1 % a second. Moments shorter than that do not make the hour begin anew. The hold by
+order.
 """
 
 from __future__ import annotations
@@ -51,7 +52,9 @@ LAWS: tuple[Law[CircuitView], ...] = (
         2,
         lost_long,
         lambda s: s.laws.probe_loss.hold_minutes * 60_000.0,
+        quiet_ms=lambda _: EASED_MS,
         explains=("probe_lost",),
+        counts_on=True,
     ),
     Law("probe_lost_warm", Reaction.HOLD, 2, lost_in_warm_bath, readings=2, explains=("probe_lost",)),
 )

@@ -5,12 +5,12 @@ Law: on the trail (a point every two minutes) the probe rises by more than `rise
 current all the time: warn. Without current a rise is no fault: fresh acid heats a dry battery.
 Defaults: 30 K an hour over 10 min, common practice without a published source. The virtual string's fastest (fresh
 60 Ah at 0.25 C20 in water of 8 C) is 16 K an hour, so that no time after the start is left out.
-Clears: at `EASED_SHARE` of the limit, or without current.
+Clears: at `EASED_SHARE` of the limit, or without current; not while one of several probes is lost.
 """
 
 from __future__ import annotations
 
-from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
+from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law, kept
 from controller.core.state import TrailPoint
 from controller.core.types import Reaction
 from controller.core.values import ZERO_A
@@ -49,7 +49,7 @@ def rises(view: CircuitView, active: bool) -> Finding:
         return CANNOT_TELL
     rate = (newest.hot_C - point.hot_C) * MS_PER_H / passed_ms
     limit = levels.rise_K_per_h
-    return Finding(rate > (limit * EASED_SHARE if active else limit), rate, limit)
+    return kept(Finding(rate > (limit * EASED_SHARE if active else limit), rate, limit), active, view.facts.probe_part)
 
 
 LAWS: tuple[Law[CircuitView], ...] = (Law("probe_rise", Reaction.WARN, 3, rises),)

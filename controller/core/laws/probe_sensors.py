@@ -12,7 +12,7 @@ Clears: by readings that agree to `differ_K` less half a kelvin, that move, that
 
 from __future__ import annotations
 
-from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
+from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law, kept
 from controller.core.sensors import each_C
 from controller.core.types import Reaction
 from controller.core.view import CircuitView
@@ -33,7 +33,8 @@ def differ(view: CircuitView, active: bool) -> Finding:
     if len(valid) < 2:
         return CANNOT_TELL
     apart, limit = max(valid) - min(valid), view.settings.laws.probe.differ_K
-    return Finding(apart > (limit - AGREE_K if active else limit), apart, limit)
+    found = Finding(apart > (limit - AGREE_K if active else limit), apart, limit)
+    return kept(found, active, view.facts.probe_part)
 
 
 def frozen(view: CircuitView, active: bool) -> Finding:

@@ -8,8 +8,8 @@ while the probe rises by at least `rise_K` (the trail's coolest point of that cu
 Defaults: gassing volts fall by 5.5 mV a kelvin anyway (Schiffer 2007), so 6 mV is the least that says more; a fifth of
 a volt of the string (`METER_V`) is allowed for the voltmeter's steps, 2 mV a cell of 108. The virtual string's own
 gassing falls by 6.5 mV over one kelvin, steps included. 1 K, 30 min, the last third, 20 %: own choice.
-Clears: cooled by `rise_K` from the trail's hottest point; a source that is lost keeps it. The current then comes back
-as after any temperature derate (1 % a second), after the hold by order.
+Clears: cooled by `rise_K` from the trail's hottest point; a source that is lost, in part too, keeps it. The current
+then comes back as after any temperature derate (1 % a second), after the hold by order.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ def _cooled(view: CircuitView) -> Finding:
     """Return that it stands until the newest point is cooler than the trail's hottest one by `rise_K`."""
     trail = view.state.trail
     hots = [point.hot_C for point in trail if point.hot_C is not None]
-    if not new_point(view) or not hots or trail[-1].hot_C is None:
+    if view.facts.probe_part or not new_point(view) or not hots or trail[-1].hot_C is None:
         return KEEPS
     return CLEAR if max(hots) - trail[-1].hot_C >= view.settings.laws.runaway.rise_K else KEEPS
 

@@ -1,9 +1,9 @@
 """Cell voltage above its limit.
 
 Hazard: a rectifier that ignores its own voltage limit overcharges, heats and gasses at hundreds of volts.
-Law: `warn_mV_per_cell` above the limit written for `seconds`: warn. Trip `above_mV_per_cell` above it, after `seconds`
-and in two readings; at once (two readings) at the profile's own trip level. The rectifier's limit acts first: it turns
-the step into constant voltage.
+Law, while current flows: `warn_mV_per_cell` above the limit written for `seconds`: warn. Trip `above_mV_per_cell` above
+it, after `seconds` and in two readings; at once (two readings) at the profile's own trip level. The rectifier's limit
+acts first: it turns the step into constant voltage.
 Defaults: 50 mV is twice what a 0.1 V step and noise make of a 108-cell string's reading and lead drop, 20 mV a little
 less than once that; 10 s outlasts a start peak's regulation. Own choice, adjustable; no published source.
 Reaction: warn, trip.
@@ -28,14 +28,14 @@ def a_little_above(view: CircuitView, active: bool) -> Finding:
 
 
 def _above(view: CircuitView, active: bool, margin_mV: float) -> Finding:
-    """Compare while charge current is asked for."""
+    """Compare while charge current is asked for and flows: without it volts are the string's own, and fall by time."""
     command, load = view.state.command, view.state.load
     if load is None or (command.set_current_A <= 0.0 and not active):
         return CLEAR
     volts = view.facts.voltage_V_per_cell
     if volts is None:
         return CANNOT_TELL
-    if command.voltage_limit_V <= 0.0:
+    if command.voltage_limit_V <= 0.0 or view.facts.zero:
         return CLEAR
     written = command.voltage_limit_V / (load.plan.cells * load.batteries)
     limit = written + margin_mV / 1000.0

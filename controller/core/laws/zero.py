@@ -1,12 +1,13 @@
 """Zero that is not read back, an output that does not go off, current although the output says off.
 
 Hazard: a string that everybody takes for dead stands at hundreds of volts and carries current; hands go to it.
-Law: a circuit that should stand at zero (held, tripped, stopped, complete, of unknown state, blocked) whose current
-does not read as zero for the settling time and two cycles: not confirmed, warn. After 60 s of that, or at once where
-the cause is the whole bath's or somebody works on the string: the same at priority 1. An output machine that is stuck
+Law: a circuit that should stand at zero (held, tripped, stopped, complete, of unknown state, blocked, or idle with an
+output that was not read back as off since its last run) whose current does not read as zero for the settling time and
+two cycles: not confirmed, warn. After 60 s of that, or at once where the cause is the whole bath's or somebody works on
+the string: the same at priority 1. An output machine that is stuck
 (an output that reads on, or current above `above_A`, after off was written and its settling time passed), and current
 above `above_A` in two readings while the output reads off: trip, and the contactor opens at once.
-What is no alarm, by design: an idle circuit, and one that falls silent after zero and off were read back: a rectifier
+What is no alarm, by design: an idle circuit that was read back as off, and one that falls silent after it: a rectifier
 is locked off before hands go to its string, and then it says nothing any more. A circuit of unknown state that knew no
 run and is silent is shown as unknown, which is not confirmed either, and nothing more.
 Defaults: 1 A is three times what counts as zero (a shunt's offset is some 0.1 A, common practice); 60 s is the time in
@@ -35,9 +36,15 @@ def unconfirmed(view: CircuitView, active: bool) -> Finding:
 
 def _open(view: CircuitView) -> bool:
     state = view.state
-    if not (state.blocked_by or state.state in AT_ZERO) or view.facts.zero:
+    if not _stands(state) or view.facts.zero:
         return False
     return view.facts.current_A is not None or not _may_be_silent(state)
+
+
+def _stands(state: CircuitState) -> bool:
+    """Return whether a circuit should stand at zero: an idle one, too, until its last run's output was read as off."""
+    after_run = state.state is State.IDLE and state.output is not Output.OFF
+    return bool(state.blocked_by) or state.state in AT_ZERO or after_run
 
 
 def _may_be_silent(state: CircuitState) -> bool:
@@ -101,7 +108,7 @@ def asleep(view: CircuitView) -> bool:
     above = facts.current_A is not None and abs(facts.current_A) > view.settings.laws.current.above_A
     if above and facts.output_on is False:
         return False
-    return not (state.blocked_by or state.state in AT_ZERO)
+    return not _stands(state)
 
 
 FAMILY = Family(LAWS, asleep)
