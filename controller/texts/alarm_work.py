@@ -24,14 +24,14 @@ ALARMS: dict[str, AlarmText] = {
     "reading_overdue": AlarmText(
         "readings by hand are missing 30 min after their step",
         "nothing",
-        f"if it runs hold it; {BEFORE_HANDS}; type the readings",
+        f"hold it if it runs; {BEFORE_HANDS}; type the readings",
         hands=True,
         consequence="the step's density or volts are never known for this batch",
     ),
     "reading_overdue_long": AlarmText(
         "readings by hand are missing an hour after their step",
         "nothing",
-        f"now: if it runs hold it; {BEFORE_HANDS}; type the readings, or note why not",
+        f"now: hold it if it runs; {BEFORE_HANDS}; type the readings, or note why not",
         hands=True,
         consequence="the step's density or volts are lost, and the batch is judged without them",
     ),

@@ -120,7 +120,7 @@ def test_each_circuit_is_told_its_own_orders_and_advice(kit):
 def test_a_block_is_told_in_the_very_cycle_of_its_order(kit):
     """To the others; by whom."""
     bench = kit.bench(circuits=3).cycles(5)
-    bench.cycle(kit.order("block", "A02", who="bert"))
+    bench.cycle(kit.order(b"block".decode(), "A02", who="bert"))
     assert [told.bath.blocked for told in bench.out.told] == [("A02 by bert",), (), ("A02 by bert",)]
 
 
@@ -152,7 +152,7 @@ def resumed(kit, first_for=""):
 
 
 def test_a_resumed_current_flows_alone_for_a_shorter_while(kit):
-    """10 s."""
+    """Ten seconds instead of a minute."""
     bench = resumed(kit)
     assert bench.order("resume", "A01") == "accepted"
     assert (bench.state.alone, bench.state.alone_until_ms) == ("A01", bench.now_ms + 10_000)

@@ -144,7 +144,7 @@ def test_leakage_warns_below_the_larger_of_two_levels(kit, reads, base, active, 
 
 
 def test_leakage_that_has_no_value_is_told_where_it_is_measured(kit):
-    """For a minute."""
+    """Only where it is measured, and told for a minute of silence."""
     for reads, has, holds in ((None, EARTH, True), (500.0, EARTH, False), (None, frozenset(), False)):
         view = leak(kit, reads, has=has)
         assert says(earth.not_told(view, False), holds)

@@ -243,3 +243,10 @@ def test_neither_a_rise_nor_a_runaway_ends_while_one_of_several_probes_is_lost(k
         assert compare(whole, True).holds is False
         assert compare(part, True).holds is None
         assert compare(part, False).holds is compare(whole, False).holds
+
+
+def test_two_per_cent_more_or_less_is_still_the_same_current(kit):
+    """100 A, and 98 or 102 before: that point is compared; a little more is another current."""
+    for before_A, tells in ((98.0, True), (102.0, True), (97.9, False), (102.1, False)):
+        found = runaway.runs_away(moved(kit, ((0, before_A, 40.0, 2.7), (1, 100.0, 41.0, 2.6))), False)
+        assert found.holds is tells

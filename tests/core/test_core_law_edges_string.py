@@ -247,7 +247,7 @@ def test_voltage_sleeps_up_to_the_limit_written_and_below_the_profiles(kit, volt
 
 
 def test_the_margins_of_volts_are_the_settings(kit):
-    """30 and 60 mV."""
+    """A warning 30 mV and a trip 60 mV above the limit written, as set."""
     limits = VoltageLimits(warn_mV_per_cell=30.0, above_mV_per_cell=60.0)
     view = seen(kit, {"volts_per_cell": 2.0}, kit.settings(laws=LawSettings(voltage=limits)))
     assert says(voltage.a_little_above(view, False), False, 2.0, 2.88)

@@ -270,3 +270,11 @@ def test_no_law_of_warmth_ends_while_one_of_several_sensors_is_lost(kit, compare
     assert compare(lost_one, False).holds is False
     assert compare(whole, True).holds is False
     assert compare(lost_one, True).value == compare(whole, True).value
+
+
+def test_a_rise_that_nobody_can_tell_is_none(kit):
+    """Without water's value, or without a point that is old enough, however little the bath file allows."""
+    old, young = ((NOW_MS - 600_000, 20.0),), ((NOW_MS - 599_999, 20.0),)
+    for trail, water_C, holds in ((old, 25.0, True), (old, None, False), (young, 25.0, False), ((), 25.0, False)):
+        view = lost_flow(kit, 60_000, trail=trail, water_C=water_C, limits={"rise_K_per_h": 0.5})
+        assert flow.lost_long(view, False).holds is holds

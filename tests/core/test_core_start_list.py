@@ -197,6 +197,6 @@ def test_nobody_ticks_while_somebody_works_on_the_string(kit):
 
 
 def test_a_stale_tick_says_how_old_it_is(kit):
-    """45.5 min."""
+    """To the half minute: 45.5 min of the 30."""
     refusal = refusal_of(ask_for(kit, "start", ticks=spoiled(1, at_ms=NOW_MS - 2_730_000)))
     assert (refusal.code, dict(refusal.data)) == ("start_list_stale", {"item": 1, "minutes": 45.5})
