@@ -15,6 +15,9 @@ from controller.console.sentence import moment as spoken
 BY_PERSON = frozenset({"order", "block"})
 """Causes of a hold that no alarm explains: somebody wanted it."""
 
+TELLS_THE_HOLD = frozenset({"service_away", "service_gap"})
+"""Alarms that stand for as long as the hold does: that they stand says nothing of the cause."""
+
 UNSHOWN = frozenset({
     "open_string", "rectifier_fault", "voltage_trip", "voltage_trip_profile", "current_trip", "set_not_taken",
     "below_least", "step_overrun", "arcing", "dry_string", "string_count", "ripple_hold", "not_obeyed",
@@ -100,7 +103,7 @@ def cause(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) 
     if code in BY_PERSON:
         return scene.say("orders.cause_order" if code == "order" else "orders.cause_block")
     for alarm in (*circuit.alarms, *picture.alarms):
-        if alarm.code == code and alarm.active:
+        if alarm.code == code and alarm.active and code not in TELLS_THE_HOLD:
             words = scene.say.alarm(code, alarm.value, alarm.limit).cause
             return scene.say("orders.cause_stands", cause=words)
     said = code.replace("_", " ")

@@ -29,6 +29,8 @@ SHORT = {
     "not_stuck": "lists.short_not_stuck",
     "cause_gone": "lists.short_cause_gone",
     "flows_alone": "lists.short_flows_alone",
+    "remote": "lists.short_remote",
+    "first_is_maintenances": "lists.short_maintenance",
 }
 OF_PERSONS = "start_list_done"
 

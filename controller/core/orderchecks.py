@@ -169,8 +169,9 @@ def reset_refusal(found: tuple[Alarm, ...], settings: BathSettings, order: Order
     latched = [alarm for alarm in found if alarm.latched]
     if not latched:
         return Refusal("nothing_latched", {})
-    for alarm in latched:
-        # A silent one only repeats, or follows from, an alarm that was told: that one has to be acknowledged.
+    # A silent one repeats or follows from an alarm that was told: that one has to be acknowledged, latched or not.
+    silent = any(not alarm.acknowledged and quiet(alarm) for alarm in latched)
+    for alarm in found if silent else latched:
         if not alarm.acknowledged and not quiet(alarm):
             return Refusal("not_acknowledged", {"cause": alarm.code})
     for alarm in latched:
@@ -188,6 +189,10 @@ def may_reset(ask: Ask) -> Refusal | None:
     """Refuse a reset that comes too early, or from somebody whose it is not; a trip without its latch can be left."""
     if ask.state.state is State.TRIPPED and not any(alarm.latched for alarm in ask.state.alarms):
         return None
+    for alarm in ask.state.alarms:
+        # What repeats the bath's own trip waits for the bath's reset, which wants its acknowledgement.
+        if alarm.latched and not alarm.acknowledged and quiet(alarm) and not ask.bath.emergency_stop_ok:
+            return Refusal("not_acknowledged", {"cause": alarm.code})
     return reset_refusal(ask.state.alarms, ask.settings, ask.order)
 
 

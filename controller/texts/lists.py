@@ -16,6 +16,8 @@ TEXTS: dict[str, str] = {
     "lists.short_not_stuck": "it obeys its off",
     "lists.short_cause_gone": "nothing stands that holds",
     "lists.short_flows_alone": "no other first current",
+    "lists.short_remote": "not in local control",
+    "lists.short_maintenance": "nothing waits for maintenance first",
     "lists.loaded": "{batteries} batteries on {places} places, batch {batch}, {profile}",
     "lists.no_neighbour": "nobody works on another circuit under this hood",
     "lists.continued": "continued: no soak to wait for",

@@ -71,8 +71,8 @@ class Moment:
 
 MOMENTS = (
     Moment("empty", 40.0, "A01"),
-    Moment("ticking", 680.0, "A02"),
-    Moment("ready", 690.0, "A02"),
+    Moment("ticking", 615.0, "A01"),
+    Moment("ready", 625.0, "A01"),
     Moment("refused", 1_240.0, "A06"),
     Moment("reduced", 7_830.0, "A07"),
     Moment("silent", 11_430.0, "A08"),

@@ -60,8 +60,9 @@ def test_airflow_is_wanted_in_use_and_in_the_after_run(kit, airflow, in_use, aft
 def test_airflow_lost_under_current_is_one_loss(kit):
     """Its after-run tells nothing new while the first alarm stands; one that waits, or another, hides nothing."""
     view = seen(kit, {"airflow": False}, in_use=False, after_run=True)
+    code = "".join(list("extraction_lost"))  # as read from a record: not the very same text in memory
     for timer, tells in (
-        (Timer("extraction_lost", active=True), False), (Timer("extraction_lost"), True),
+        (Timer(code, active=True), False), (Timer(code), True),
         (Timer("a", active=True), True),
         (Timer("hood_open", active=True), True),
     ):  # fmt: skip
@@ -266,7 +267,8 @@ def test_a_horn_that_nobody_heard(kit):
     ((55.0, 55.0), False, (True, 2.0, 2.0)), ((54.99, 55.0), False, (False, 1.0, 2.0)),
     ((52.0, 52.0), True, (True, 2.0, 2.0)),
     ((51.99, 52.0), True, (False, 1.0, 2.0)), ((None, 60.0), True, (None,)), ((None, 60.0), False, (False, 1.0, 2.0)),
-    ((60.0, 60.0, 60.0, None), True, (True, 3.0, 2.0)), ((), False, (False, 0.0, 2.0)),
+    ((60.0, 60.0, 60.0, None), True, (True, 3.0, 2.0)), ((60.0, 60.0, None), True, (True, 2.0, 2.0)),
+    ((), False, (False, 0.0, 2.0)),
 ])  # fmt: skip
 def test_several_hot_circuits(kit, hots, active, expected):
     """Two at the hold level, until all but one are three kelvins below; a lost probe keeps it."""
@@ -305,3 +307,17 @@ def test_who_drives_one_string_against_a_block_holds_the_bath(kit, code, active,
     assert says(block_ignored.ignored(view, False), holds)
     assert not block_ignored.asleep(view)
     assert block_ignored.asleep(seen(kit))
+
+
+def test_the_stale_time_of_inputs_is_shown_in_parts_of_seconds(kit):
+    """3.5 s."""
+    assert says(people.unknown(seen(kit, {"stale": True}, stale_ms=3_500), False), True, None, 3.5)
+
+
+def test_two_that_look_cool_by_half_of_their_probes_are_both_counted(kit):
+    """With one that is hot they are three."""
+    view = seen(kit, {"hots_C": (60.0, 40.0, 40.0), "probe_parts": (False, True, True)}, circuits=3)
+    timer = Timer("".join(list("probe_hold")), active=True)  # as read from a record: not the very same text in memory
+    circuits = tuple(replace(each, timers=(timer,)) for each in view.state.circuits)
+    view = replace(view, state=replace(view.state, circuits=circuits))
+    assert says(several_hot.several(view, True), True, 3.0, 2.0)

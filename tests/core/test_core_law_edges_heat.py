@@ -68,6 +68,9 @@ def test_a_hot_probe_reduces_until_the_whole_current_is_back(kit, probe_C, perce
     (44.9, {}, 45.0, True),
     (40.0, {"hold_C": 40.0}, None, False), (39.9, {"hold_C": 40.0}, None, True), (40.0, {"trip_C": 40.0}, None, False),
     (39.9, {"trip_C": 40.0}, None, True), (50.0, {"derate_C": 51.0}, None, True), (70.0, {}, 80.0, False),
+    (70.0, {"derate_C": 80.0, "hold_C": 80.0}, None, False),
+    (70.0, {"derate_C": 80.0, "hold_C": 80.0, "trip_C": 80.0}, 60.0, False),
+    (70.0, {"derate_C": 80.0, "trip_C": 80.0}, None, False), (70.0, {"hold_C": 80.0, "trip_C": 80.0}, None, False),
 ])  # fmt: skip
 def test_a_probe_sleeps_below_every_level(kit, probe_C, levels, trip_C, asleep):
     """Whatever their order in the bath file."""
@@ -115,6 +118,7 @@ def probes(kit, *temperatures, frozen=(), unread=(), **state):
     ({"at": (30.0, 99.0), "unread": (0, 1)}, False, (None,), (None,)),
     ({"at": (30.0,)}, False, (None,), (False, 0.0, 1.0)),
     ({"at": (30.0, 31.0, 34.0)}, False, (True, 4.0, 3.0), (False, 0.0, 3.0)),
+    ({"at": (60.0, 30.0)}, False, (True, 30.0, 3.0), (False, 0.0, 2.0)),
     ({"at": (30.0, 31.0, 34.0), "unread": (2,)}, False, (False, 1.0, 3.0), (True, 1.0, 3.0)),
     ({"at": (30.0, 31.0, 34.0), "unread": (0, 1)}, False, (None,), (True, 2.0, 3.0)),
 ])  # fmt: skip

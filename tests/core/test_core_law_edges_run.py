@@ -404,3 +404,12 @@ def test_an_advice_stands_under_its_own_code(kit, given, code, expected):
     law = next(law for law in advised.LAWS if law.code == code)
     assert says(law.compare(view, False), *expected)
     assert advised.asleep(view) is (not said)
+
+
+def test_a_third_of_the_charge_is_no_longer_early(kit):
+    """100 of 300 Ah."""
+    load = kit.load(plan=kit.plan(planned_charge_Ah=300.0))
+    for charge_Ah, early in ((100.0, False), (99.9, True)):
+        run = {"interruption": Interruption(0, "x"), "counters": Counters(charge_Ah=charge_Ah)}
+        view = seen(kit, {"now_ms": 9_000_000}, run=run, load=load, state=State.HELD)
+        assert hold_harm.harms(view, False).holds is early

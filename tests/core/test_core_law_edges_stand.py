@@ -309,3 +309,21 @@ def test_an_output_that_comes_on_by_itself(kit, is_on, state, active, holds):
     shown = view.facts.voltage_V if is_on else None
     assert says(found, holds, shown)
     assert output_on.asleep(view) is not (view.state.output is Output.OFF and is_on is True)
+
+
+@pytest.mark.parametrize("read_A", [15.0, None])
+def test_where_zero_must_stand(kit, read_A):
+    """Everywhere but in a running circuit, and in an idle one that was read back as off; silence is told less often."""
+    for state in State:
+        for output in Output:
+            for stored in (State.IDLE, State.HELD, State.COMPLETE, State.UNKNOWN):
+                view = seen(kit, {"current_A": read_A}, state=state, output=output, stored=stored)
+                idle_off = state is State.IDLE and output is Output.OFF
+                silent = read_A is None and (stored is State.IDLE if state is State.UNKNOWN else output is Output.OFF)
+                assert zero.unconfirmed(view, False).holds is not (state is State.RUNNING or idle_off or silent)
+
+
+def test_the_stale_time_is_shown_in_parts_of_seconds(kit):
+    """3.5 s."""
+    view = seen(kit, {"stale": True}, kit.settings(stale_ms=3_500), run={})
+    assert says(link.silent(view, False), True, None, 3.5)

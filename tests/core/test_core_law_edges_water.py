@@ -196,7 +196,8 @@ def test_the_marks_of_the_level(kit, switch, low, high):
 
 @pytest.mark.parametrize(("level_mm", "active", "expected"), [
     (150.0, False, (False, 150.0, 150.0)), (149.9, False, (True, 149.9, 150.0)), (154.9, True, (True, 154.9, 150.0)),
-    (155.0, True, (False, 155.0, 150.0)), (None, True, (None,)),
+    (155.0, True, (False, 155.0, 150.0)), (200.0, True, (False, 200.0, 150.0)),
+    (200.0, False, (False, 200.0, 150.0)), (9.0, True, (True, 9.0, 150.0)), (None, True, (None,)),
 ])  # fmt: skip
 def test_water_below_the_plates(kit, level_mm, active, expected):
     """Gone five millimetres above; not told where it is not measured, or no edge is set."""

@@ -259,7 +259,9 @@ def latched(course, before, _):
                 hold(still, "latched", course, own.name)
             continue
         hold(command.set_current_A == 0.0 or accepted(course, own.name, "resume"), "latched", course, own.name)
-        if any(alarm.latched and not alarm.acknowledged for alarm in was.alarms):
+        # What repeats the bath's own trip is acknowledged there, before the bath's reset.
+        told = [alarm for alarm in was.alarms if alarm.latched and not alarm.acknowledged]
+        if told and not (all(alarm.suppressed for alarm in told) and not any(one.latched for one in before.alarms)):
             hold(accepted(course, own.name, "acknowledge"), "latched", course, own.name)
 
 

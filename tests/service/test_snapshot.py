@@ -72,9 +72,10 @@ def load_of(plan=None, **changes):
 
 
 def reading_of(current_A=11.99996, link=LinkState.UP, age_ms=0, quality=Quality.GOOD):
+    flows = float(current_A > 0.3)  # the output reads on
     return ChannelReading(
         Value(current_A, quality, age_ms), Value(299.123449, quality, age_ms), Value(12.0, quality, age_ms),
-        Value(307.8, quality, age_ms), Value(1.0, quality, age_ms), Value(0.0), Value(0.0), Value(5_000.0), None,
+        Value(307.8, quality, age_ms), Value(flows, quality, age_ms), Value(0.0), Value(0.0), Value(5_000.0), None,
         Value(133.81, quality, age_ms), None, (Value(42.123456, quality, age_ms),), link, Fit.OK,
     )  # fmt: skip
 
@@ -145,7 +146,7 @@ def test_a_real_cycle_is_read_whole():
     assert picture.tick_stale_s == 1_800.0
     assert (picture.limits.probe_derate_C, picture.limits.fresh_scatter_V) == (50.0, 3.0)
     assert [(each.name, each.state, each.link) for each in picture.circuits] == [
-        ("A01", "unknown", "up"), ("A02", "unknown", "down"),
+        ("A01", "idle", "up"), ("A02", "unknown", "down"),
     ]  # fmt: skip
     assert (picture.pace, picture.prompts, picture.recovery, picture.record_trouble) == (None, (), None, None)
 
@@ -314,7 +315,7 @@ def worst(kind, count=40, plans=1):
     share = SHUT if kind == "long idle" else None
     folders = {each.name: f"20260316T060000Z-A-{each.name}-K3107" for each in circuits}
     volts = Value(0.2) if kind == "idle" else Value(299.12)
-    readings = [replace(reading_of(age_ms=1_000), voltage_V=volts, current_A=Value(0.0))] * count
+    readings = [replace(reading_of(0.0, age_ms=1_000), voltage_V=volts, current_A=Value(0.0))] * count
     return seen_of(*circuits, share=share, folders=folders, readings=readings)
 
 
