@@ -8,7 +8,6 @@ import pytest
 
 from controller.core.conditions import CANNOT_TELL, CLEAR
 from controller.core.laws import (
-    advised,
     charge_cap,
     device,
     flow_step,
@@ -18,7 +17,7 @@ from controller.core.laws import (
 )
 from controller.core.lawsettings import AlarmLimits, CurrentLimits, LawSettings
 from controller.core.state import Counters, Interruption, LinkMemory
-from controller.core.types import Advice, Fit, State
+from controller.core.types import Fit, State
 
 HOUR_MS = 3_600_000
 OPEN = (State.RUNNING, State.HELD, State.TRIPPED)
@@ -387,23 +386,6 @@ def test_a_restart_in_mid_run(kit, uptime_s, before_s, read_A, volts, expected, 
     assert says(device.restarted(view, False), *expected)
     assert device.asleep(view) is asleep
     assert device.restarted(without(view, state=State.IDLE), False) is CLEAR
-
-
-@pytest.mark.parametrize(("given", "code", "expected"), [
-    ((("joint_hot", 1.0, 2.0),), "joint_hot", (True, 1.0, 2.0)), ((("joint_hot", 1.0, 2.0),), "knee_early", (False,)),
-    ((("knee_late", 3.0, None), ("joint_hot", 1.0, 2.0)), "joint_hot", (True, 1.0, 2.0)),
-    ((("zzz", 3.0, None), ("aaa", 1.0, 2.0), ("knee_late", 3.0, 4.0)), "advice_unknown", (True, 2.0)),
-    ((("knee_late", 3.0, None),), "advice_unknown", (False,)), ((("zzz", 3.0, None),), "advice_unknown", (True, 1.0)),
-    ((), "advice_unknown", (False,)),
-    ((("zzz", 3.0, None), ("aaa", 1.0, 2.0)), "knee_late", (False,)),
-])  # fmt: skip
-def test_an_advice_stands_under_its_own_code(kit, given, code, expected):
-    """With what it says; of unknown ones their number is told."""
-    said = tuple(Advice("".join(list(name)), value, limit) for name, value, limit in given)
-    view = kit.view(advice=said)
-    law = next(law for law in advised.LAWS if law.code == code)
-    assert says(law.compare(view, False), *expected)
-    assert advised.asleep(view) is (not said)
 
 
 def test_a_third_of_the_charge_is_no_longer_early(kit):

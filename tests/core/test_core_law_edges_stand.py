@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 
 from controller.core.conditions import CLEAR
-from controller.core.laws import contactor, dues, hands_off, link, output_on, zero
+from controller.core.laws import advised, contactor, dues, hands_off, link, output_on, zero
 from controller.core.planned import PlanReading
 from controller.core.state import LinkMemory, Tick, Timer
-from controller.core.types import Condition, LinkState, Output, Reaction, State
+from controller.core.types import Advice, Condition, LinkState, Output, Reaction, State
 from controller.core.values import ZERO_A
 
 MINUTE_MS = 60_000
@@ -327,3 +327,20 @@ def test_the_stale_time_is_shown_in_parts_of_seconds(kit):
     """3.5 s."""
     view = seen(kit, {"stale": True}, kit.settings(stale_ms=3_500), run={})
     assert says(link.silent(view, False), True, None, 3.5)
+
+
+@pytest.mark.parametrize(("given", "code", "expected"), [
+    ((("joint_hot", 1.0, 2.0),), "joint_hot", (True, 1.0, 2.0)), ((("joint_hot", 1.0, 2.0),), "knee_early", (False,)),
+    ((("knee_late", 3.0, None), ("joint_hot", 1.0, 2.0)), "joint_hot", (True, 1.0, 2.0)),
+    ((("zzz", 3.0, None), ("aaa", 1.0, 2.0), ("knee_late", 3.0, 4.0)), "advice_unknown", (True, 2.0)),
+    ((("knee_late", 3.0, None),), "advice_unknown", (False,)), ((("zzz", 3.0, None),), "advice_unknown", (True, 1.0)),
+    ((), "advice_unknown", (False,)),
+    ((("zzz", 3.0, None), ("aaa", 1.0, 2.0)), "knee_late", (False,)),
+])  # fmt: skip
+def test_an_advice_stands_under_its_own_code(kit, given, code, expected):
+    """With what it says; of unknown ones their number is told."""
+    said = tuple(Advice("".join(list(name)), value, limit) for name, value, limit in given)
+    view = kit.view(advice=said)
+    law = next(law for law in advised.LAWS if law.code == code)
+    assert says(law.compare(view, False), *expected)
+    assert advised.asleep(view) is (not said)

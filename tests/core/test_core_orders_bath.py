@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from controller.core.bathorders import BATH_RULES
+from controller.core.orderchecks import reset_refusal
 from controller.core.orders import RULES
-from controller.core.types import State
+from controller.core.state import Alarm
+from controller.core.types import Reaction, State
 
 ROLES = ("technician", "engineer", "maintenance", "quality")
 QUIET = 12
@@ -119,3 +123,30 @@ def test_a_circuits_reset_does_not_reset_the_bath(kit):
     bench.order("acknowledge", "A")
     bench.order("reset", "A")
     assert bench.order("resume") == "accepted"
+
+
+def test_a_circuits_repeat_of_the_baths_trip_waits_for_the_baths_own_reset(kit):
+    """Acknowledged and reset at the bath first: the circuit's silent repeat alone frees nothing before."""
+    bench = kit.bench(circuits=1).running()
+    bench.bad[-1, "emergency_stop_ok"] = 0.0
+    bench.cycles(3)
+    bench.bad.clear()
+    bench.cycles(15)
+    assert [(alarm.latched, alarm.suppressed) for alarm in bench.circuit().alarms] == [(True, True)]
+    assert bench.order("reset") == "not_acknowledged"
+    assert bench.order("acknowledge", "A") == "accepted"
+    assert bench.order("reset") == "not_acknowledged"
+    assert bench.order("reset", "A") == "accepted"
+    bench.cycles(1)
+    assert bench.order("reset") == "accepted"
+    assert bench.set_A() == 0.0
+
+
+def test_a_silent_latch_waits_for_the_alarm_it_follows_from(kit):
+    """The told alarm is acknowledged first, though it is not latched itself."""
+    told = Alarm("link_lost", 0, 2, Reaction.HOLD)
+    silent = Alarm("output_stuck", 0, 1, Reaction.TRIP, latched=True, suppressed=True)
+    order = kit.order("reset")
+    refusal = reset_refusal((told, silent), kit.settings(), order)
+    assert (refusal.code, refusal.data["cause"]) == ("not_acknowledged", "link_lost")
+    assert reset_refusal((replace(told, acknowledged=True), silent), kit.settings(), order) is None
