@@ -180,7 +180,7 @@ def _allowed(
     percent, share_A, run = state.allowed.percent, cin.share_A, state.run
     if share_A is not None and run is not None and at is not None and state.state is State.RUNNING:
         whole_A = set_point_A(own, run, at, None, percent, standing)
-        if share_A < whole_A:
+        if set_point_A(own, run, at, share_A, percent, standing) < whole_A:
             return 100.0 * share_A / at.current_A, POWER
     return smallest_percent(percent, at, standing)
 

@@ -310,7 +310,7 @@ def test_who_drives_one_string_against_a_block_holds_the_bath(kit, code, active,
 
 
 def test_the_stale_time_of_inputs_is_shown_in_parts_of_seconds(kit):
-    """3.5 s."""
+    """3.5 s, exactly there."""
     assert says(people.unknown(seen(kit, {"stale": True}, stale_ms=3_500), False), True, None, 3.5)
 
 

@@ -389,7 +389,7 @@ def test_a_restart_in_mid_run(kit, uptime_s, before_s, read_A, volts, expected, 
 
 
 def test_a_third_of_the_charge_is_no_longer_early(kit):
-    """100 of 300 Ah."""
+    """100 of 300 Ah, exactly there."""
     load = kit.load(plan=kit.plan(planned_charge_Ah=300.0))
     for charge_Ah, early in ((100.0, False), (99.9, True)):
         run = {"interruption": Interruption(0, "x"), "counters": Counters(charge_Ah=charge_Ah)}

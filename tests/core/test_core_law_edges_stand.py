@@ -324,7 +324,7 @@ def test_where_zero_must_stand(kit, read_A):
 
 
 def test_the_stale_time_is_shown_in_parts_of_seconds(kit):
-    """3.5 s."""
+    """3.5 s, exactly there."""
     view = seen(kit, {"stale": True}, kit.settings(stale_ms=3_500), run={})
     assert says(link.silent(view, False), True, None, 3.5)
 

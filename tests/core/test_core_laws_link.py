@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from controller.core import shortloss
+from controller.core.laws.link import LAWS
 from controller.core.lawsettings import LawSettings, LinkLimits
 from controller.core.state import LinkMemory
 from controller.core.types import LinkState, State
@@ -166,3 +167,10 @@ def test_a_ridden_link_loss_counts_in_a_living_bath(kit):
     run = bench.circuit(0).run
     assert (run.link_rides, len(run.rides_ms)) == (1, 1)
     assert run.rides_ms[0] == bench.circuit(0).since_ms
+
+
+def test_what_a_silent_link_brings_with_it_is_told_once():
+    """Zero cannot be read over a lost link: said with it; that it is STILL not confirmed is news."""
+    for law in LAWS[:2]:
+        assert law.explains == ("link_slow", "link_garbled", "probe_lost", "zero_unconfirmed")
+    assert [law.explains for law in LAWS[2:]] == [()] * 3

@@ -228,6 +228,8 @@ def test_a_share_of_the_power_is_shown_where_it_is_the_smallest():
     assert picture_of(seen_of(slowly, share_A=3.0)).circuits[0].allowed_code is None  # restart current fits
     assert picture_of(seen_of(slowly, share_A=2.9)).circuits[0].allowed_code == "power"
     assert picture_of(seen_of(held(), share_A=0.0)).circuits[0].allowed_code is None
+    taking = load_of(replace(plan_of(), steps=tuple(replace(s, kind=StepKind.DISCHARGE) for s in plan_of().steps)))
+    assert picture_of(seen_of(replace(whole, load=taking), share_A=0.0)).circuits[0].allowed_code is None
 
 
 def test_what_a_held_circuit_would_owe():
