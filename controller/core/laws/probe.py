@@ -6,6 +6,7 @@ profile's own, lower level). A probe is believed after two readings towards dang
 (`controller.core.sensors`), so that one spike does nothing; the laws then take its first word.
 Defaults: 50, 55, 60 C. Formation in the container is customarily warned about at 55 and stopped at 60 to 65 C
 (from memory); a Navy text allows no charge above 52 C (125 F), so the derate begins below that.
+Reaction: at 57 C, say, the circuit is held: zero, the run kept open; 20 % is the least a derate leaves (`limits`).
 Clears: derate when the probe is `EASED_K` below its level and the current is back at 100 %; hold and trip below the
 level less `return_K`, then by order. While one of several probes is lost or frozen none of them ends, nor does current
 rise: the lost one may be the hot one. It ends when that probe reads again; one that stays dead is taken out of the bath
