@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 from pathlib import Path
 
 import pytest
@@ -105,6 +106,7 @@ def test_demo_without_its_faults_is_clean(closed):
 
 
 @pytest.mark.slow
+@pytest.mark.skipif(os.environ.get("FORMBATH_LONG") != "1", reason="the library's other profiles: set FORMBATH_LONG=1")
 @pytest.mark.parametrize(
     "profiles",
     [
