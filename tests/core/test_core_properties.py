@@ -348,7 +348,7 @@ def all_of(course, before, given_):
         check(course, before, given_)
 
 
-@examples(120)
+@examples(200)
 @given(st.lists(FAULTS, min_size=1, max_size=15), st.lists(ORDER, max_size=12))
 def test_whatever_comes_in_the_guarantees_hold(kit, faults, orders):
     """Up to 15 faults and a dozen orders at random moments: no exception, and every check in every cycle."""
@@ -371,7 +371,7 @@ OWN_FAULT = faults_of({key: bad for key, bad in CIRCUIT_BAD.items() if key != "s
 OWN_ORDER = ORDER.filter(lambda order: order[2] == "A01" and order[1] != "block")
 
 
-@examples(40)
+@examples(50)
 @given(st.lists(OWN_FAULT, min_size=1, max_size=15), st.lists(OWN_ORDER, max_size=6))
 def test_a_fault_in_one_circuit_changes_no_command_of_the_other(kit, faults, orders):
     """A02 does to the bit what it does beside a sound A01, but where A01's fault is the bath's cause, too."""
@@ -393,7 +393,7 @@ MORE = st.one_of(
 )
 
 
-@examples(40)
+@examples(60)
 @given(st.lists(MORE, max_size=5), MORE)
 def test_one_more_fault_never_weakens_the_reaction(kit, faults, more):
     """Without anybody's orders: in no cycle more current, or a circuit in a milder state, than without the last fault.
@@ -418,7 +418,7 @@ def test_one_more_fault_never_weakens_the_reaction(kit, faults, more):
             assert severe >= mild, f"a milder state in cycle {cycle}"
 
 
-@examples(40)
+@examples(60)
 @given(
     st.sampled_from([(index, name) for index, bad in ((0, CIRCUIT_BAD), (-1, BATH_BAD)) for name in bad]),
     st.data(),
@@ -444,7 +444,7 @@ def test_losing_the_source_ends_no_reaction(kit, place, data, loss):
         assert earlier[1] <= later[1]
 
 
-@examples(20)
+@examples(30)
 @given(st.lists(FAULTS, max_size=10), st.lists(ORDER, max_size=5))
 def test_the_same_readings_and_orders_give_the_same_decisions(kit, faults, orders):
     """Twice the same course: commands, events and states are equal."""
@@ -456,7 +456,7 @@ def test_the_same_readings_and_orders_give_the_same_decisions(kit, faults, order
     assert runs[0] == runs[1]
 
 
-@examples(20)
+@examples(30)
 @given(st.lists(FAULTS, max_size=10), st.lists(ORDER, max_size=5), st.integers(0, 2**40))
 def test_decisions_do_not_hang_on_when_time_begins(kit, faults, orders, from_ms):
     """The same course at another origin of time: the same commands, event by event the same codes, the same charge."""
@@ -480,7 +480,7 @@ WAKEFUL = {
 }
 
 
-@examples(40)
+@examples(60)
 @given(st.lists(FAULTS, max_size=12), st.lists(ORDER, max_size=8))
 def test_laws_asleep_would_not_have_held(kit, faults, orders):
     """With every law asked in every cycle the course is the same to the bit: asleep means that none would hold."""
