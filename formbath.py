@@ -27,7 +27,7 @@ EXIT_WRONG_INPUT, EXIT_UNREACHABLE, EXIT_FAILED, EXIT_INTERRUPTED = 2, 3, 70, 13
 EXIT_TEXT = """exit codes:
   0 done, 1 ran but what it checked does not hold, 2 the input is wrong,
   3 plant, link or service not reached, 70 failed, 130 interrupted
-file formats: formbath schema profile, formbath schema bath, formbath schema map"""
+file formats: formbath schema KIND (profile, bath, map, release, model)"""
 
 CAUTION = """This is process control, not a safety system:
 hard-wired trips, ventilation and isolation come first."""
@@ -68,6 +68,30 @@ COMMANDS: Mapping[str, Command] = {
         "controller.service.ordercmd:add_arguments",
         "controller.service.ordercmd:run",
     ),
+    "dryrun": Command(
+        "Tries a profile on a virtual string: hours, heat, gas, kWh.",
+        ("formbath dryrun starter-60", "formbath dryrun old.toml new.toml --water-C 34"),
+        "simulator.bench.dryruncmd:add_arguments",
+        "simulator.bench.dryruncmd:run",
+    ),
+    "study": Command(
+        "Tries a profile on many strings that differ as production does.",
+        ("formbath study starter-60 --strings 1000", "formbath study starter-60 --vary water_C=20:34:2"),
+        "simulator.bench.studycmd:add_arguments",
+        "simulator.bench.studycmd:run",
+    ),
+    "release": Command(
+        "Checks, tries and studies a profile, then signs it for the floor.",
+        ("formbath release new.toml --reason 'less gas'", "formbath release new.toml --confirm 'new 60 Ah/4'"),
+        "simulator.bench.releasecmd:add_arguments",
+        "simulator.bench.releasecmd:run",
+    ),
+    "calibrate": Command(
+        "Fits the physics to recorded runs, says how well each is known.",
+        ("formbath calibrate runs/*-A01-* -o hall.toml", "formbath calibrate RUN --base hall.toml --json"),
+        "simulator.bench.calibratecmd:add_arguments",
+        "simulator.bench.calibratecmd:run",
+    ),
     "check": Command(
         "Says whether profiles, bath files and maps are right, and warns.",
         ("formbath check starter-60.toml", "formbath check baths/*.toml --json"),
@@ -99,6 +123,8 @@ KINDS: Mapping[str, tuple[str, str]] = {
     "profile": ("profiles.profile:Profile", "profiles.commands:profile_check"),
     "bath": ("controller.bathfile:BathFile", "controller.bathfile:bath_check"),
     "map": ("controller.field.registermap:RegisterMap", "formbath:map_check"),
+    "release": ("profiles.release:Release", "profiles.release:release_check"),
+    "model": ("simulator.modelfile:ModelFile", "simulator.modelfile:model_check"),
 }
 
 
@@ -222,7 +248,8 @@ def run_check(args: argparse.Namespace) -> int:
     from profiles.commands import check
 
     kinds: dict[str, Callable[[Document], list[Problem]]] = {kind: _load(check) for kind, (_, check) in KINDS.items()}
-    return check(args.files, kinds, sys.stdout, sys.stderr, as_json=args.json)
+    across = _load("controller.bathcheck:water_problems")
+    return check(args.files, kinds, sys.stdout, sys.stderr, as_json=args.json, across=across)
 
 
 def map_check(document: Document) -> list[Problem]:

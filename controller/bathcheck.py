@@ -1,23 +1,19 @@
-"""What a right bath file is still worth a second look for: missing signals, extraction, keys not used yet. Pure."""
+"""What a right bath file is still worth a second look for: missing signals, extraction, keys not used yet."""
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Mapping, Sequence
 
 from controller.bathmodel import BathFile, map_places
-from profiles.loader import Document
+from profiles.loader import Document, load_model
 from profiles.locator import KeyPath
-from profiles.problems import Problem
+from profiles.problems import InputError, Problem
+from profiles.release import Release, read_release, release_place
 from profiles.warnings import unused_notes
 
 # Keys that are checked and kept, and that no part of the program acts on yet.
-UNUSED: tuple[KeyPath, ...] = (
-    ("density_reference_C",),
-    ("power_limit_kW",),
-    ("hall_power_limit_kW",),
-    ("outputs",),
-    ("mqtt",),
-)
+UNUSED: tuple[KeyPath, ...] = (("hall_power_limit_kW",), ("outputs",), ("mqtt",))
 
 CELLS_PER_BATTERY = 6  # the bath file knows places only; a 12 V battery is taken
 H2_M3_PER_AH_CELL = 0.4564e-3  # at 25 C: Faraday's law and the molar volume 24.465 L
@@ -34,7 +30,34 @@ def bath_problems(
     `missing`: by the text of `map =`, the optional signals that a map lacks, each with what that switches off.
     """
     found = [*_missing(file, document, missing), *_people(file, document), *_times(file, document)]
-    return [*found, *_air(file, document), *unused_notes(document, UNUSED)]
+    return [*found, *_releases(file, document), *_air(file, document), *unused_notes(document, UNUSED)]
+
+
+def water_problems(documents: Mapping[str, Sequence[Document]]) -> list[Problem]:
+    """Of files checked together, by kind: baths whose water may leave a release's studied range without an alarm."""
+    found = []
+    for bath in documents.get("bath", ()):
+        law = load_model(bath, BathFile).interlock.water
+        for name, release in _releases_of(documents).items():
+            coldest_C, hottest_C = release.water_C
+            if law.cold_C < coldest_C or law.warn_C > hottest_C:
+                what = (
+                    f"water runs from {law.cold_C:g} to {law.warn_C:g} C without an alarm, "
+                    f"{name} was studied for {coldest_C:g} to {hottest_C:g} C"
+                )
+                found.append(bath.problem(("interlock", "water"), what, warning=True))
+    return found
+
+
+def _releases_of(documents: Mapping[str, Sequence[Document]]) -> dict[str, Release]:
+    """The releases given, and those that stand beside the profiles given, by their files' bare names."""
+    beside = [release_place(profile.path) for profile in documents.get("profile", ())]
+    found: dict[str, Release] = {}
+    for place in dict.fromkeys([*(each.path for each in documents.get("release", ())), *beside]):
+        # One that is missing or wrong is told with its own file.
+        with contextlib.suppress(InputError):
+            found[place.name] = read_release(place)
+    return found
 
 
 def hydrogen_percent_LEL(cells: float, current_A: float, airflow_m3_h: float) -> float:
@@ -76,6 +99,12 @@ def _times(file: BathFile, document: Document) -> Iterator[Problem]:
     if file.after_run_minutes == 0:
         what = "0: cells go on giving gas after current has stopped, and lost extraction would not be told"
         yield document.problem(("after_run_minutes",), what, note=file.virtual, warning=not file.virtual)
+
+
+def _releases(file: BathFile, document: Document) -> Iterator[Problem]:
+    if not file.virtual and file.require_release is False:
+        what = "require_release = false: profiles that nobody studied and released are loaded onto real batteries"
+        yield document.problem(("require_release",), what, warning=True)
 
 
 def _air(file: BathFile, document: Document) -> Iterator[Problem]:

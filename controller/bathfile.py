@@ -96,15 +96,8 @@ def settings_of(bath: Bath) -> BathSettings:
         level_mm=file.level_mm,
         contactors_outside=file.contactors_outside_hood,
         airflow_m3_h=file.airflow_m3_h,
+        require_release=file.require_release,
     )
-
-
-def start_refusals(bath: Bath) -> list[Problem]:
-    """Why the service will not start on this bath file although it is right."""
-    if not bath.file.require_release:
-        return []
-    what = "true, but releases cannot be checked yet, write require_release = false or leave it out"
-    return [bath.document.problem(("require_release",), what)]
 
 
 def _load_maps(file: BathFile, document: Document, folder: Path) -> tuple[dict[str, RegisterMap], list[Problem]]:

@@ -164,7 +164,8 @@ class BathFile(BaseModel):
     watchdog_s: Annotated[float, Field(ge=0.3, le=60)] = 5.0
     """The rectifiers' own time-out to zero."""
     density_reference_C: Annotated[float, Field(ge=15, le=30)] = 25.0
-    require_release: bool = False
+    require_release: bool | None = None
+    """Load released profiles only; left out: true, in a virtual bath false."""
     power_limit_kW: Annotated[float, Field(gt=0, le=100_000)] | None = None
     hall_power_limit_kW: Annotated[float, Field(gt=0, le=100_000)] | None = None
     auto_resume_link_s: Annotated[float, Field(ge=0, le=600)] = 120.0

@@ -153,7 +153,11 @@ REFUSALS: dict[str, str] = {
     "no_item": "the start list has {items} items, {item} is none of them",
     "no_reason": "item {item}: found right, or wrong with a reason",
     "no_text": "a note has 1 to {most} characters",
-    "require_release": "this bath asks for released profiles; there are no releases yet",
+    "not_released": "{profile}, revision {revision}, is not released; an engineer releases it, or loads it as a trial",
+    "not_released_changed": "not released: {what}; an engineer releases it, or loads it as a trial",
+    "not_released_unreadable": (
+        "{profile}, revision {revision}: its release cannot be used: {what}; an engineer releases it, or loads a trial"
+    ),
     "bad_profile": "profile refused: {what}",
     "bad_list": "load list refused: {what}",
     "reason": "say why: reason=...",
@@ -276,7 +280,13 @@ def text(event: Event) -> str:
 
 def refusal_text(code: str, data: Mapping[str, Scalar]) -> str:
     """Return why not, without the order's own name before it."""
-    return filled(REFUSALS.get(code, code), data)
+    return filled(REFUSALS.get(_refused(code, data), code), data)
+
+
+def _refused(code: str, data: Mapping[str, Scalar]) -> str:
+    """Return the catalogue's key for a refusal: why a profile does not count as released has words of its own."""
+    by_cause = f"{code}_{data.get('why')}"
+    return by_cause if code == "not_released" and by_cause in REFUSALS else code
 
 
 def _spoken(event: Event) -> str:

@@ -1,9 +1,14 @@
-"""`check` and `schema`: are these files right, and what may stand in one."""
+"""`check` and `schema`: are these files right, and what may stand in one.
+
+A profile is also held against its release, where one stands beside it, and a release against its profile.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -13,19 +18,39 @@ from profiles.loader import Document, load_model, read_document
 from profiles.nearkeys import nearest
 from profiles.problems import InputError, Problem, clean
 from profiles.profile import Profile
+from profiles.release import (
+    ENDING,
+    read_release,
+    release_document,
+    release_place,
+    release_problems,
+)
 from profiles.warnings import profile_problems
 
 CHECK_FORMAT = "formbath/check/1"
+Found = tuple[str, str | None, list[Problem]]
+"""A file's name, its kind (None: unknown), everything found in it."""
 Kinds = Mapping[str, Callable[[Document], list[Problem]]]
+Across = Callable[[Mapping[str, Sequence[Document]]], list[Problem]]
+"""Warnings and notes that only several files show together; it is given the right ones by their kind."""
 
 
-def check(paths: Sequence[Path | str], kinds: Kinds, out: TextIO, err: TextIO, as_json: bool = False) -> int:
+def check(
+    paths: Sequence[Path | str],
+    kinds: Kinds,
+    out: TextIO,
+    err: TextIO,
+    as_json: bool = False,
+    across: Across | None = None,
+) -> int:
     """Check files of the kinds given; problems go to `err`, the count (or one JSON object with all) to `out`.
 
-    Each entry of `kinds` returns a file's warnings and notes, or raises InputError.
+    Each entry of `kinds` returns a file's warnings and notes, or raises InputError. `across` looks at all right files.
     Returns 2 if any file is wrong, else 0.
     """
     found = [(str(path), *problems_of(path, kinds)) for path in paths]
+    if across is not None:
+        found = _with(found, across(_right_documents(found)))
     wrong = sum(any(problem.wrong for problem in problems) for _, _, problems in found)
     warnings = sum(problem.warning for _, _, problems in found for problem in problems)
     if as_json:
@@ -42,7 +67,7 @@ def problems_of(path: Path | str, kinds: Kinds) -> tuple[str | None, list[Proble
     """A file's kind (None: unknown) and everything found in it, in the order of its lines, faults before the rest."""
     kind: str | None = None
     try:
-        document = read_document(path)
+        document = release_document(path) if str(path).endswith(ENDING) else read_document(path)
         given = document.data.get("kind")
         if not isinstance(given, str) or given not in kinds:
             raise InputError([document.problem(("kind",), _unknown_kind(given, kinds))])
@@ -55,7 +80,42 @@ def problems_of(path: Path | str, kinds: Kinds) -> tuple[str | None, list[Proble
 
 def profile_check(document: Document) -> list[Problem]:
     """Entry of `check` for profiles: warnings and notes; raises InputError."""
-    return profile_problems(load_model(document, Profile), document)
+    return [*profile_problems(load_model(document, Profile), document), _released(document)]
+
+
+def _released(document: Document) -> Problem:
+    """A note: by whom and when a profile was released, or where it was changed since."""
+    place = release_place(document.path)
+    if not place.exists():
+        return document.problem(("revision",), "not released: a bath that asks for a release refuses it", note=True)
+    try:
+        release = read_release(place)
+    except InputError as error:
+        what = f"its release cannot be used: {error.problems[0]}"
+        return document.problem(("revision",), what, warning=True)
+    for changed in release_problems(document, release):
+        return replace(changed, note=True)
+    what = f"released by {release.person}, {release.utc}: {release.reason}"
+    return document.problem(("revision",), what, note=True)
+
+
+def _right_documents(found: Sequence[Found]) -> dict[str, list[Document]]:
+    """The files without a fault, read once more, by their kind."""
+    right: dict[str, list[Document]] = {}
+    for name, kind, problems in found:
+        if kind is not None and not any(problem.wrong for problem in problems):
+            read = release_document if name.endswith(ENDING) else read_document
+            with contextlib.suppress(InputError):  # it went away meanwhile
+                right.setdefault(kind, []).append(read(name))
+    return right
+
+
+def _with(found: Sequence[Found], more: Sequence[Problem]) -> list[Found]:
+    """What was found with further problems, each at the file that it names."""
+    return [
+        (name, kind, [*problems, *(problem for problem in more if problem.file == name)])
+        for name, kind, problems in found
+    ]
 
 
 def schema(kind: str, models: Mapping[str, type[BaseModel]], out: TextIO, err: TextIO) -> int:
@@ -85,7 +145,7 @@ def _count(files: int, wrong: int, warnings: int) -> str:
     return text + (f" with {warnings} {'warning' if warnings == 1 else 'warnings'}" if warnings else "")
 
 
-def _as_json(found: Sequence[tuple[str, str | None, list[Problem]]], wrong: int, warnings: int) -> dict[str, Any]:
+def _as_json(found: Sequence[Found], wrong: int, warnings: int) -> dict[str, Any]:
     return {
         "format": CHECK_FORMAT,
         "files": [

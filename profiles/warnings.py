@@ -1,4 +1,4 @@
-"""What a right profile is still worth a second look for, and which of its keys nothing uses yet. Pure."""
+"""What a right profile is still worth a second look for. Pure."""
 
 from __future__ import annotations
 
@@ -10,9 +10,6 @@ from profiles.loader import Document
 from profiles.locator import KeyPath
 from profiles.problems import Problem
 from profiles.profile import Profile, Step
-
-# Keys that are checked and kept, and that no part of the program acts on yet.
-UNUSED: tuple[KeyPath, ...] = (("bath", "water_C"),)
 
 USUAL_CHARGE_C20 = (3.0, 5.0)  # whole formation, common practice, no published source
 USUAL_PROBE_C = 60.0  # common practice, no published source
@@ -30,8 +27,7 @@ def profile_problems(profile: Profile, document: Document) -> list[Problem]:
         *_reading_warnings(profile),
         *_whole_warnings(profile),
     ]
-    warnings = [document.problem(path, what, warning=True) for path, what in found]
-    return [*warnings, *unused_notes(document, UNUSED)]
+    return [document.problem(path, what, warning=True) for path, what in found]
 
 
 def unused_notes(document: Document, unused: tuple[KeyPath, ...]) -> list[Problem]:

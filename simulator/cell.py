@@ -195,8 +195,9 @@ def advance(
 ) -> tuple[Array, Readings]:
     """One step of `dt_s` seconds (at most 60) at this current. Pure.
 
-    state: (23, ..., n); current, bath, air and step: scalar, (..., 1) or (..., n). Returns the new state and the
-    readings, which belong to the end of the step.
+    state: (23, ..., n); current, bath, air and step: whatever broadcasts to (..., n), so (..., 1) gives each run a
+    current and a step of its own. What an element does hangs on its own state alone, to the last bit, once all plates
+    are past their first minutes. Returns the new state and the readings, which belong to the end of the step.
     """
     if state.ndim > 2:
         return _advance_runs(cells, state, current_A, bath_C, dt_s, air_C)
@@ -207,8 +208,7 @@ def advance(
 def _advance_runs(cells: Cells, state: Array, *conditions: Array | float) -> tuple[Array, Readings]:
     """Runs side by side in leading axes: laid out as one row of elements, and back."""
     shape = state.shape[1:]
-    runs = int(np.prod(shape[:-1]))
-    row = cells.part(list(range(cells.count)) * runs)
+    row = cells.repeated(int(np.prod(shape[:-1])))
     current_A, bath_C, dt_s, air_C = (np.broadcast_to(value, shape).ravel() for value in conditions)
     new, seen = advance(row, state.reshape(state.shape[0], -1), current_A, bath_C, dt_s, air_C)
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from simulator.faults import FaultError, FaultLine
 from simulator.parts import Parts
-from simulator.racks import Racks
+from simulator.racks import Racks, Stood
 from simulator.spec import PlantSpec
 
 LEAST_SOAK_S = 3600.0
@@ -46,6 +46,22 @@ def put_fresh(parts: Parts, circuit: int, battery: int | None) -> None:
         raise ValueError("this circuit has no batteries")
     soaked_s = max(parts.spec.soaked_s, LEAST_SOAK_S)
     racks.put_fresh(parts.string_of[circuit], battery, soaked_s, parts.water_C, parts.size.air_C)
+
+
+OF_ALL = ("low_acid", "over_soaked", "foul_acid", "wrong_fill", "wrong_type")
+"""Faults that are of the whole string where no battery is named; the others of a battery are of the first one then."""
+
+
+def goes_with(line: FaultLine, circuit: str, battery: int | None) -> bool:
+    """Whether a fault is gone once this battery (None: the whole string) was replaced by a fresh one.
+
+    A battery too many stays behind the new one; what all batteries have does not go with one of them.
+    """
+    if line.kind.place != "battery" or line.target != circuit or line.name == "extra":
+        return False
+    if battery is None:
+        return True
+    return line.battery == battery or (line.battery is None and line.name not in OF_ALL and battery == 1)
 
 
 def begin(parts: Parts, line: FaultLine) -> None:
@@ -93,15 +109,19 @@ def _stand_circuits(parts: Parts, active: Sequence[FaultLine]) -> None:
         return values
 
     at = parts.probe_circuit
-    parts.open_string = marked("open_clamp")
+    parts.open_string = marked("open_clamp") | marked("unfilled")
     parts.probes.lost = marked("probe_lost")[at]
     parts.probes.frozen = marked("probe_frozen")[at]
     parts.probes.in_air = marked("probe_in_air")[at] | _bare(parts)[at]
     parts.probes.drift_K_h = amounts("probe_drift", 0.0)[at]
+    parts.probe_slot = _slots(parts, [parts.circuit(line.target) for line in active if line.name == "probe_swapped"])
     r = parts.rectifiers
     gain = amounts("current_gain", 1.0)
     r.errors = replace(
-        parts.sound, gain=parts.sound.gain * gain, offset_A=parts.sound.offset_A + amounts("current_offset", 0.0)
+        parts.sound,
+        gain=parts.sound.gain * gain,
+        offset_A=parts.sound.offset_A + amounts("current_offset", 0.0),
+        counter=parts.sound.counter * amounts("counter_gain", 1.0),
     )
     r.local = marked("local_control").astype(float)
     r.fault_code = amounts("rectifier_fault", 0.0)
@@ -123,6 +143,26 @@ def _stand_racks(parts: Parts, racks: Racks, active: Sequence[FaultLine]) -> Non
                 racks.clamp(string, line.battery or 1, line.amount)
 
 
+def ripple_percent(active: Sequence[FaultLine], circuit: str, usual: float) -> float:
+    """Ripple that a circuit's rectifier tells while current flows: what a fault says, else the usual."""
+    told = [line.amount for line in active if line.name == "ripple" and line.target == circuit]
+    return told[-1] if told else usual
+
+
+def _slots(parts: Parts, swapped: Sequence[int]) -> NDArray[np.intp]:
+    """Battery each probe hangs in, counted over all strings, after these circuits changed probes with the next one."""
+    slots: list[list[int]] = []
+    first = 0
+    for circuit in parts.spec.circuits:
+        slots.append([first + battery - 1 if battery else -1 for battery in circuit.probe_places])
+        first += circuit.batteries if circuit.has_string else 0
+    for circuit_index in swapped:
+        other = (circuit_index + 1) % len(slots)
+        for k in range(min(len(slots[circuit_index]), len(slots[other]))):
+            slots[circuit_index][k], slots[other][k] = slots[other][k], slots[circuit_index][k]
+    return np.array([slot for own in slots for slot in own], dtype=np.intp)
+
+
 def _bare(parts: Parts) -> NDArray[np.bool_]:
     """Circuits without batteries: their probes hang in the air."""
     return np.array([not circuit.has_string for circuit in parts.spec.circuits])
@@ -131,27 +171,18 @@ def _bare(parts: Parts) -> NDArray[np.bool_]:
 Act = Callable[[Parts, int, FaultLine], None]
 
 
-def _formed(polarity: float) -> Act:
+RackAct = Callable[[Racks, int, FaultLine, Stood], None]
+
+
+def _on_racks(do: RackAct) -> Act:
+    """An act on the batteries of the circuit's string."""
+
     def act(parts: Parts, circuit: int, line: FaultLine) -> None:
         if parts.racks is not None:
-            parts.racks.put_formed(parts.string_of[circuit], line.battery or 1, polarity)
+            soaked_s = max(parts.spec.soaked_s, LEAST_SOAK_S)
+            do(parts.racks, parts.string_of[circuit], line, Stood(soaked_s, parts.water_C, parts.size.air_C))
 
     return act
-
-
-def _missing(parts: Parts, circuit: int, line: FaultLine) -> None:
-    if parts.racks is not None:
-        parts.racks.take_out(parts.string_of[circuit], line.battery or 1)
-
-
-def _short(parts: Parts, circuit: int, line: FaultLine) -> None:
-    if parts.racks is not None:
-        parts.racks.bridge_cell(parts.string_of[circuit], line.battery or 1, line.amount)
-
-
-def _heal(parts: Parts, circuit: int, line: FaultLine) -> None:
-    if parts.racks is not None:
-        parts.racks.bridge_cell(parts.string_of[circuit], line.battery or 1, 0.0)
 
 
 def _stuck(parts: Parts, circuit: int, line: FaultLine) -> None:
@@ -163,16 +194,57 @@ def _restart(parts: Parts, circuit: int, line: FaultLine) -> None:  # noqa: ARG0
     parts.rectifiers.restart(circuit)
 
 
+def _shifted(sign: float) -> Act:
+    """The circuit's probes read higher by the fault's value, or no longer."""
+
+    def act(parts: Parts, circuit: int, line: FaultLine) -> None:
+        parts.probes.offset_K = parts.probes.offset_K + sign * line.amount * (parts.probe_circuit == circuit)
+
+    return act
+
+
 def _fresh(parts: Parts, circuit: int, line: FaultLine) -> None:
     put_fresh(parts, circuit, line.battery or 1)
 
 
+def _fresh_all(parts: Parts, circuit: int, line: FaultLine) -> None:
+    """Where no battery is named, it was all of them."""
+    put_fresh(parts, circuit, line.battery)
+
+
 _BEGIN: dict[str, Act] = {
-    "reversed": _formed(-1.0),
-    "formed": _formed(1.0),
-    "missing": _missing,
-    "shorted_cell": _short,
+    "reversed": _on_racks(lambda racks, string, line, _: racks.put_formed(string, line.battery or 1, -1.0)),
+    "formed": _on_racks(lambda racks, string, line, _: racks.put_formed(string, line.battery or 1, 1.0)),
+    "missing": _on_racks(lambda racks, string, line, _: racks.take_out(string, line.battery or 1)),
+    "extra": _on_racks(lambda racks, string, line, stood: racks.add(string, line.battery or 1, stood)),
+    "shorted_cell": _on_racks(lambda racks, string, line, _: racks.bridge_cell(string, line.battery or 1, line.amount)),
+    "reversed_unformed": _on_racks(
+        lambda racks, string, line, stood: racks.put_turned(string, line.battery or 1, stood)
+    ),
+    "low_acid": _on_racks(lambda racks, string, line, _: racks.drain(string, line.battery, line.amount)),
+    "over_soaked": _on_racks(lambda racks, string, line, _: racks.over_soak(string, line.battery)),
+    "foul_acid": _on_racks(lambda racks, string, line, _: racks.foul(string, line.battery, line.amount)),
+    "wrong_fill": _on_racks(
+        lambda racks, string, line, stood: racks.put_filled(string, line.battery, line.amount, stood)
+    ),
+    "wrong_type": _on_racks(
+        lambda racks, string, line, stood: racks.put_type(string, line.battery, line.amount, stood)
+    ),
+    "probe_offset": _shifted(1.0),
     "stuck_on": _stuck,
     "rectifier_restart": _restart,
 }
-_END: dict[str, Act] = {"reversed": _fresh, "formed": _fresh, "missing": _fresh, "shorted_cell": _heal}
+_END: dict[str, Act] = {
+    "reversed": _fresh,
+    "formed": _fresh,
+    "missing": _fresh,
+    "extra": _on_racks(lambda racks, string, line, _: racks.remove_added(string)),  # noqa: ARG005 - as the others
+    "shorted_cell": _on_racks(lambda racks, string, line, _: racks.bridge_cell(string, line.battery or 1, 0.0)),
+    "reversed_unformed": _fresh,
+    "low_acid": _fresh_all,
+    "over_soaked": _fresh_all,
+    "foul_acid": _on_racks(lambda racks, string, line, _: racks.foul(string, line.battery, 1.0)),
+    "wrong_fill": _fresh_all,
+    "wrong_type": _fresh_all,
+    "probe_offset": _shifted(-1.0),
+}

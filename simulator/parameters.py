@@ -130,6 +130,14 @@ class Cells:
         arrays: dict[str, Any] = {name: getattr(self, name)[..., chosen] for name in ARRAYS}
         return replace(self, **arrays)
 
+    def repeated(self, times: int) -> Cells:
+        """All elements so many times, one row after the other."""
+        arrays: dict[str, Any] = {}
+        for name in ARRAYS:
+            values = getattr(self, name)
+            arrays[name] = np.tile(values, (1,) * (values.ndim - 1) + (times,))
+        return replace(self, **arrays)
+
     def changed(self, **arrays: Any) -> Cells:
         """A copy with other arrays; `leaking` follows."""
         new = replace(self, **arrays)

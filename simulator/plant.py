@@ -94,7 +94,9 @@ class VirtualPlant:
             "uptime_s": round(float(r.uptime_s[circuit]), 3),
             "watchdog_s": rating.watchdog_s,
             "counter_Ah": float(r.counter_Ah[circuit]),
-            "ripple_percent": RIPPLE_PERCENT if abs(shown) > 0.2 else 0.0,
+            "ripple_percent": injectors.ripple_percent(self._active, rating.name, RIPPLE_PERCENT)
+            if abs(shown) > 0.2
+            else 0.0,
             "model_code": float(MODEL_CODE),
             "rating_current_A": rating.current_max_A,
             "rating_voltage_V": rating.voltage_max_V,
@@ -168,15 +170,7 @@ class VirtualPlant:
         """A fresh soaked battery (None: all of the string) stands here now; faults of what stood there are gone."""
         injectors.put_fresh(self._parts, circuit, battery)
         name = self.spec.circuits[circuit].name
-        self._active = [
-            one
-            for one in self._active
-            if not (
-                one.kind.place == "battery"
-                and one.target == name
-                and (one.battery or 1) == (battery or one.battery or 1)
-            )
-        ]
+        self._active = [one for one in self._active if not injectors.goes_with(one, name, battery)]
         injectors.stand(self._parts, self._active)
         self._works.rule.restart()
 
@@ -271,6 +265,6 @@ def _look(racks: Racks, at: int) -> dict[str, float]:
         "temperature_C": float(state[rows.TEMPERATURE]),
         "formed_positive": float(formed[0]),
         "formed_negative": float(formed[1]),
-        "open_circuit_V": float(racks.base.polarity[at] * number * ocv),
+        "open_circuit_V": float(racks.base.polarity[at] * racks.marked[at] * number * ocv),
         "hydrogen_L": float(state[rows.H2]) * number * 24.465,
     }

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from profiles import chemistry
-from simulator import acid, cell, rows
+from simulator import acid, cell, deviants, rows
 from simulator.parameters import ARRAYS, PER_CELL_COUNT, Array, Cells
 from simulator.string import Series, series
 
@@ -29,6 +29,15 @@ def soaked(cells: Cells, seconds: float, bath_C: float, air_C: float) -> Array:
     return state
 
 
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """How batteries that come in stood before: filled so long ago, in this bath and air."""
+
+    seconds: float
+    bath_C: float
+    air_C: float
+
+
 class Racks:
     """Elements of all strings, string after string; a battery with a deviating cell is two elements (rest, cell).
 
@@ -37,6 +46,7 @@ class Racks:
 
     def __init__(self, cells: Cells, lengths: Sequence[int]) -> None:
         self.base = cells
+        self.sound = cells  # what stands here when nothing deviates
         self.cells = cells
         self.state = rows.new_state(cells)
         self.lengths = tuple(lengths)
@@ -48,6 +58,7 @@ class Racks:
         self.first_of: NDArray[np.intp] = np.arange(cells.count)  # first element of each battery, all strings in a row
         self.water_share = np.ones(cells.count)
         self.extra_ohm = np.zeros(cells.count)
+        self.marked = np.ones(cells.count)  # -1: the marked poles carry the other sign than the string's direction
 
     def elements(self, string: int, battery: int | None = None) -> NDArray[np.intp]:
         """Elements of a battery, or of the whole string."""
@@ -90,8 +101,61 @@ class Racks:
         """Fresh batteries, filled `soaked_s` ago, at this place or in the whole string; clamps and cells sound."""
         at = self.elements(string, battery)
         self.extra_ohm[at] = 0.0
-        self._set(at, polarity=1.0, leak_S=0.0)
+        self.marked[at] = 1.0
+        self._take(at, self.sound.part(at.tolist()))
         self.state[:, at] = soaked(self.cells.part(at.tolist()), soaked_s, bath_C, air_C)
+
+    def put_turned(self, string: int, battery: int, stood: Stood) -> None:
+        """An unformed battery stands here the wrong way round: it forms with the sign that its marks deny."""
+        at = self.elements(string, battery)
+        self.marked[at] = -1.0
+        self._stand_new(at, deviants.turned(self.sound.part(at.tolist())), stood)
+
+    def put_filled(self, string: int, battery: int | None, density_20C: float, stood: Stood) -> None:
+        """Batteries filled with acid of another density (kg/L at 20 C) stand here, or in the whole string."""
+        at = self.elements(string, battery)
+        self._stand_new(at, deviants.filled_with(self.base.part(at.tolist()), density_20C), stood)
+
+    def put_type(self, string: int, battery: int | None, capacity_C20_Ah: float, stood: Stood) -> None:
+        """Batteries of another rated capacity stand here, or in the whole string."""
+        at = self.elements(string, battery)
+        self._stand_new(at, deviants.of_size(self.base.part(at.tolist()), capacity_C20_Ah), stood)
+
+    def drain(self, string: int, battery: int | None, wet: float) -> None:
+        """Acid reaches only this share of the plates, of a battery or of the whole string."""
+        at = self.elements(string, battery)
+        part, self.state[:, at] = deviants.low_acid(self.base.part(at.tolist()), self.state[:, at], wet)
+        self._take(at, part)
+
+    def foul(self, string: int, battery: int | None, factor: float) -> None:
+        """Foul acid gasses so many times more easily than sound acid does (1: clean again)."""
+        at = self.elements(string, battery)
+        self._take(at, replace(self.base.part(at.tolist()), gas_A=factor * self.sound.gas_A[at]))
+
+    def over_soak(self, string: int, battery: int | None) -> None:
+        """What stands here stood in acid for far too long before its first current."""
+        at = self.elements(string, battery)
+        self.state[:, at] = deviants.over_soaked(self.base.part(at.tolist()), self.state[:, at])
+
+    def add(self, string: int, battery: int, stood: Stood) -> None:
+        """One battery more than was counted stands behind this one; it bears no number (0)."""
+        model = int(self.elements(string, battery)[0])
+        at = int(self.elements(string, battery)[-1]) + 1
+        whole = self.sound.cells[self.elements(string, battery)].sum() / self.sound.cells[model]
+        n = self.base.count
+        self._arrange([*range(at), model, *range(at, n)])
+        self.battery_of[at] = 0
+        self.extra_ohm[at] = 0.0
+        self.marked[at] = self.water_share[at] = 1.0
+        self.sound = _times(self.sound, at, whole)
+        self._stand_new(np.array([at]), self.sound.part([at]), stood)
+
+    def remove_added(self, string: int) -> None:
+        """The battery that was not counted, and was put in last, is gone; nothing if there is none."""
+        added = self.elements(string, 0)
+        if added.size:
+            self._arrange([k for k in range(self.base.count) if k != added[-1]])
+            self._rebuild()
 
     def refill(self, string: int, density_20C: float) -> None:
         """The acid outside the plates is poured out, acid of this density (kg/L at 20 C) poured in."""
@@ -103,6 +167,24 @@ class Racks:
         new = acid.refilled(old[rows.ACID], old[rows.WATER], old[rows.SURPLUS], fresh_kg, w, p.pore)
         for row, values in zip((rows.ACID, rows.WATER, rows.SURPLUS), new, strict=True):
             self.state[row, at] = values
+
+    def _stand_new(self, at: NDArray[np.intp], part: Cells, stood: Stood) -> None:
+        """Other batteries at these places: as new where nothing has happened there yet, else soaked as `stood` says."""
+        untouched = not self.state[_BOOKS, at].any()
+        self._take(at, part)
+        placed = self.cells.part(at.tolist())
+        seconds = 0.0 if untouched else stood.seconds
+        self.state[:, at] = soaked(placed, seconds, stood.bath_C, stood.air_C)
+
+    def _take(self, at: NDArray[np.intp], part: Cells) -> None:
+        """These parameters at these places; the clamps are the place's own."""
+        arrays: dict[str, Any] = {}
+        for name in ARRAYS:
+            if name != "contact_ohm":
+                arrays[name] = getattr(self.base, name).copy()
+                arrays[name][..., at] = getattr(part, name)
+        self.base = replace(self.base, **arrays)
+        self._rebuild()
 
     def _set(self, at: NDArray[np.intp], **values: float) -> None:
         arrays: dict[str, Any] = {}
@@ -120,23 +202,34 @@ class Racks:
     def _split(self, at: int) -> None:
         """One cell of a battery becomes an element of its own; the clamps stay with the rest."""
         n = self.base.count
-        twice = [*range(at + 1), at, *range(at + 1, n)]
         number = float(self.base.cells[at])
         if number < 2.0:
             return
-        share = np.ones(n + 1)
-        share[at], share[at + 1] = (number - 1.0) / number, 1.0 / number
-        arrays: dict[str, Any] = {name: getattr(self.base, name)[..., twice] for name in ARRAYS}
-        for name in PER_CELL_COUNT:
-            arrays[name] = arrays[name] * share
-        arrays["contact_ohm"][at + 1] = 0.0
-        self.base = replace(self.base, **arrays)
-        self.state = self.state[:, twice]
-        self.state[_BOOKS] *= share
-        self.water_share = self.water_share[twice]
-        self.extra_ohm = self.extra_ohm[twice]
+        self._arrange([*range(at + 1), at, *range(at + 1, n)])
+        for place, share in ((at, (number - 1.0) / number), (at + 1, 1.0 / number)):
+            self.base, self.sound = _times(self.base, place, share), _times(self.sound, place, share)
+            self.state[_BOOKS, place] *= share
+        for cells in (self.base, self.sound):
+            cells.contact_ohm[at + 1] = 0.0
         self.extra_ohm[at + 1] = 0.0
-        self.string_of, self.battery_of = self.string_of[twice], self.battery_of[twice]
-        self.strings = series(np.bincount(self.string_of, minlength=len(self.lengths)).tolist())
-        self.first_of = self.first_of + (self.first_of > at)
         self._rebuild()
+
+    def _arrange(self, chosen: list[int]) -> None:
+        """Only these elements, in this order; an index may come twice. Numbered batteries all stay."""
+        self.base, self.sound = self.base.part(chosen), self.sound.part(chosen)
+        self.state = self.state[:, chosen]
+        self.water_share, self.extra_ohm, self.marked = (
+            values[chosen] for values in (self.water_share, self.extra_ohm, self.marked)
+        )
+        self.string_of, self.battery_of = self.string_of[chosen], self.battery_of[chosen]
+        self.strings = series(np.bincount(self.string_of, minlength=len(self.lengths)).tolist())
+        at_first = [chosen.index(int(first)) for first in self.first_of]
+        self.first_of = np.array(at_first, dtype=np.intp)
+
+
+def _times(cells: Cells, at: int, share: float) -> Cells:
+    """What grows with the number of cells, times this at one element."""
+    arrays: dict[str, Any] = {name: getattr(cells, name).copy() for name in PER_CELL_COUNT}
+    for values in arrays.values():
+        values[at] *= share
+    return replace(cells, **arrays)

@@ -61,7 +61,7 @@ def drawn_errors(ratings: Ratings, random: np.random.Generator) -> Errors:
     )
 
 
-def follow(now_A: Array, target_A: Array, dt_s: float) -> tuple[Array, Array]:
+def follow(now_A: Array, target_A: Array, dt_s: float | Array) -> tuple[Array, Array]:
     """Mean over `dt_s` seconds and end value of currents that follow their targets. Exact.
 
     A current of the other sign falls to zero first.
@@ -149,7 +149,7 @@ class Rectifiers:
         shown = np.where(np.isnan(self.stuck_A), self.set_voltage_V, self.ratings.voltage_V)
         return np.asarray(np.maximum(shown - self.errors.voltage_V, 0.0))
 
-    def took(self, mean_A: Array, end_A: Array, dt_s: float) -> None:
+    def took(self, mean_A: Array, end_A: Array, dt_s: float | Array) -> None:
         """What the load took over the step: counters, uptime and watchdog go on."""
         self.current_A = end_A
         self.fed_s += dt_s

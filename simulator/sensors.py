@@ -53,10 +53,10 @@ class Probes:
         self.drifted_K = np.zeros(count)
         self.shown_C = np.round((start_C + offset_K) / STEP_K) * STEP_K
 
-    def advance(self, place_C: Array, air_C: float, dt_s: float, noise: Array) -> None:
-        """Go on by `dt_s` seconds at whose end the places have these temperatures."""
+    def advance(self, place_C: Array, air_C: float, dt_s: float | Array, noise: Array) -> None:
+        """Go on by `dt_s` seconds (for all, or each probe's own) at whose end the places have these temperatures."""
         near = np.where(self.in_air, air_C + IN_AIR_SHARE * (place_C - air_C), place_C)
-        fade = np.where(self.in_air, math.exp(-dt_s / IN_AIR_LAG_S), math.exp(-dt_s / self.lag_s))
+        fade = np.where(self.in_air, _fade(dt_s, IN_AIR_LAG_S), _fade(dt_s, self.lag_s))
         self.inside_C = near + (self.inside_C - near) * fade
         self.drifted_K = np.where(self.drift_K_h == 0.0, 0.0, self.drifted_K + self.drift_K_h * (dt_s / 3600.0))
         shown = self.inside_C + self.offset_K + self.drifted_K + NOISE_K * noise
@@ -66,6 +66,11 @@ class Probes:
         """What each shows; None: no value."""
         pairs = zip(self.shown_C.tolist(), self.lost.tolist(), strict=True)
         return [None if lost else round(shown, 6) for shown, lost in pairs]
+
+
+def _fade(dt_s: float | Array, lag_s: float) -> float | Array:
+    """What is left of a difference after so long; one time for all probes is taken as a plain number."""
+    return math.exp(-dt_s / lag_s) if isinstance(dt_s, float) else np.asarray(np.exp(-dt_s / lag_s))
 
 
 def probe_offsets(random: np.random.Generator | None, count: int) -> Array:

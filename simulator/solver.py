@@ -83,7 +83,9 @@ def solve_overpotential(eta: Array, fixed_A: Array, e: Electrodes) -> Currents:
             break
         if passes >= 5:
             stride = _stride(stride, last, d)
-        eta = eta + (d if worst <= STRIDE_V and stride is None else _held(d, stride))
+        move = d if worst <= STRIDE_V and stride is None else _held(d, stride)
+        # Who is there stays there, so that nobody's figures hang on the company: alone it would have stopped, too.
+        eta = eta + move * (np.abs(d).max(axis=0) >= GOOD_V)
         last = d
     by_b = d * _INVERSE_B
     return Currents(

@@ -56,7 +56,7 @@ def advance_strings(
     wanted_A: Array,
     limit_V: Array,
     bath_C: float | Array,
-    dt_s: float,
+    dt_s: float | Array,
     air_C: float,
     start_A: Array | None = None,
 ) -> tuple[Array, StringReadings, cell.Readings]:
@@ -64,6 +64,7 @@ def advance_strings(
 
     On charge (positive) the string never exceeds `limit_V` (k,), on discharge it never falls below. `start_A` is where
     the search for a limited current begins. The limit holds within 10 mV; the current stays between 0 and `wanted_A`.
+    `bath_C`, `dt_s`: one for all, or of each element (n,), so that each string may keep its own time.
     """
     p = prepare(cells, state, dt_s)
     low, high = np.minimum(wanted_A, 0.0), np.maximum(wanted_A, 0.0)

@@ -147,7 +147,7 @@ def bath_alarms(runs: Path, found: list[Entry]) -> list[str]:
 def surprises(found: list[Entry]) -> list[str]:
     """Return what the records say otherwise than planned."""
     wrong = [f"{entry.circuit}: {entry.state}" for entry in found if entry.state != "complete"]
-    wanted = {"A05": {"open_string"}, "A07": {"probe_derate"}, "A08": {"link_lost"}}
+    wanted = {"A03": {"cells_missing"}, "A05": {"open_string"}, "A07": {"probe_derate"}, "A08": {"link_lost"}}
     for entry in found:
         alarms = set(entry.alarms)
         if alarms != wanted.get(entry.circuit, set()):

@@ -24,8 +24,14 @@ def finite(number: float | None) -> float | None:
     return number if number is not None and math.isfinite(number) else None
 
 
+def hm(ms: float) -> str:
+    """A time as h:mm, days from 100 hours on."""
+    minutes = int(max(0.0, min(ms, 1e13)) // 60_000)
+    return f"{minutes // 60}:{minutes % 60:02d}" if minutes < 6000 else f"{minutes // 1440}d"
+
+
 def expected_ms(plan: PlanView) -> tuple[float, ...]:
-    """The length of each step at its whole current, in ms; 0.0 where only a person ends it. Worked out once a plan."""
+    """The length of each step in ms: by the expected course, else at its whole current. Worked out once a plan."""
     return plan.once("expected_ms", _expected_ms)
 
 
@@ -34,7 +40,7 @@ def _expected_ms(plan: PlanView) -> tuple[float, ...]:
 
     A charge step without charge and time takes its part of what the plan's charge leaves for such steps.
     """
-    known = [_planned_ms(step) for step in plan.steps]
+    known = [_ms(step.course_ms) if step.course_ms is not None else _planned_ms(step) for step in plan.steps]
     open_A = sum(_amps(step) for step, ms in zip(plan.steps, known, strict=True) if ms is None)
     charges = (
         _amps(step) * ms / MS_PER_H
@@ -68,8 +74,14 @@ def _planned_ms(step: StepView) -> float | None:
 
 
 def percent(picture: Picture, circuit: CircuitView) -> int | None:
-    """Charge done of charge planned, 0 to 100, rounded down; None without a run or a plan."""
-    plan = picture.plan_of(circuit)
+    """How much of its course's time a run has behind it; without a course, charge done of charge planned.
+
+    0 to 100, rounded down; None without a run or a plan.
+    """
+    plan, beside = picture.plan_of(circuit), circuit.beside
+    share = finite(beside.percent) if beside is not None else None
+    if share is not None and circuit.run is not None and circuit.run.end_ms is None:
+        return math.floor(max(0.0, min(100.0, share + 1e-9)))
     if plan is None or circuit.run is None:
         return None
     done, planned = finite(circuit.run.charge_Ah), finite(plan.planned_Ah)
@@ -251,8 +263,18 @@ def ended_ms(picture: Picture, circuit: CircuitView) -> int:
     return max(0, picture.now_ms - end)
 
 
-def course_line(plan: PlanView | None, run: RunView | None, columns: int = 20, *, complete: bool = False) -> str:
-    """The whole profile on so many columns: done `.` rest `=` charge `-` discharge, `>` here, `:` a rest to come."""
+def course_line(
+    plan: PlanView | None,
+    run: RunView | None,
+    columns: int = 20,
+    *,
+    complete: bool = False,
+    should: float | None = None,
+) -> str:
+    """The whole profile on so many columns: done `.` rest `=` charge `-` discharge, `>` here, `:` a rest to come.
+
+    `should`: the share of its time where it should be (`|`, unless it is there).
+    """
     if plan is None or columns < 1:
         return " " * max(0, columns)
     lengths = expected_ms(plan)
@@ -265,7 +287,9 @@ def course_line(plan: PlanView | None, run: RunView | None, columns: int = 20, *
     if run is None:
         return ahead
     here = _column(plan, run, lengths, total, columns)
-    return f"{done[:here]}>{ahead[here + 1 :]}"
+    line = f"{done[:here]}>{ahead[here + 1 :]}"
+    at = min(columns - 1, int(should * columns)) if should is not None else here
+    return line if at == here else f"{line[:at]}|{line[at + 1 :]}"
 
 
 def _courses(kinds: list[str]) -> tuple[str, str]:

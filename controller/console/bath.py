@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from controller.console import besides
 from controller.console.amounts import MS_PER_H, ends_utc, expected_ms, finite
 from controller.console.bathline import bath_line, purging
 from controller.console.hall import window
@@ -131,21 +132,37 @@ def _head(scene: Scene, picture: Picture, columns: _Columns) -> Row:
 
 
 def _line(scene: Scene, seen: BathSeen, circuit: CircuitView, columns: _Columns) -> Row:
-    """One circuit's row. `late` and the marks behind values stay blank while no course is known."""
+    """One circuit's row. `late` and the marks behind values stay blank while nothing is known to compare with."""
     picture = seen.picture
     if picture is None:
         return Row()
     state, here = state_word(scene, seen, circuit), circuit.name == scene.place.circuit
-    line = course_line(picture.plan_of(circuit), circuit.run, columns.course, complete=circuit.state == "complete")
+    should = besides.should_share(circuit) if seen.trusted else None
+    line = course_line(
+        picture.plan_of(circuit), circuit.run, columns.course, complete=circuit.state == "complete", should=should
+    )
     parts: list[Part] = [">" if here else " ", *mark_parts(scene, worst(circuit.alarms)), " "]
     parts += [*name_part(circuit, columns.name), " ", *_state(circuit, state), " " * (9 - len(state))]
-    parts += [f"{_step(picture, circuit):<{columns.step}} [{line}]     "]
-    parts += [*_value(seen, circuit.current_A, ".1f", 6), " "]
-    parts += [*_value(seen, volts_per_cell(circuit), ".2f", 4), " "]
-    parts += [*_value(seen, hot_reading(picture, circuit), ".1f", 5), " "]
+    parts += [f"{_step(picture, circuit):<{columns.step}} [{line}]", *_late(seen, circuit)]
+    parts += [*_value(seen, circuit.current_A, ".1f", 6), _mark(seen, circuit, "current_A", circuit.current_A)]
+    volts, hot = volts_per_cell(circuit), hot_reading(picture, circuit)
+    parts += [*_value(seen, volts, ".2f", 4), _mark(seen, circuit, "volts", volts)]
+    parts += [*_value(seen, hot, ".1f", 5), _mark(seen, circuit, "probe_C", hot)]
     parts += [f"{left_text(seen, circuit):>5} ", *_runs(scene, seen, circuit)]
     one = row(*parts, *(_more(scene, seen, picture, circuit) if columns.more else []))
     return Row(one.text.rstrip(), one.spans)
+
+
+def _late(seen: BathSeen, circuit: CircuitView) -> list[Part]:
+    """How late, in five columns."""
+    late = besides.late_text(circuit) if seen.trusted else ""
+    styled: Part = ("soon", late) if late and not late.startswith("-") else late
+    return [" " * max(0, 5 - len(late)), styled]
+
+
+def _mark(seen: BathSeen, circuit: CircuitView, name: str, reading: Reading | None) -> str:
+    """The mark behind a value that is shown as a number."""
+    return " " if reading is None or is_stale(seen, reading) or not seen.trusted else besides.mark(circuit, name)
 
 
 def _state(circuit: CircuitView, state: str) -> list[Part]:

@@ -7,14 +7,14 @@ On 80 x 24 its body has 18 rows; what is more goes to the alarm's own words and 
 
 from __future__ import annotations
 
-from controller.console import alarmwords, outlook, trend
+from controller.console import alarmwords, besides, outlook, trend
 from controller.console.amounts import expected_ms
 from controller.console.circuittable import table
 from controller.console.frame import did_and_do
 from controller.console.picture import CircuitView, Picture, PlanView
 from controller.console.row import BLANK, Part, Row, fitted, row, wrapped
 from controller.console.scene import BathSeen, Scene, worst
-from controller.console.sentence import cause_of, sentence
+from controller.console.sentence import cause_of, profile_words, sentence
 from controller.words import LOOK_ONLY, AlarmLines
 
 COURSE_COLUMNS = 48
@@ -36,7 +36,7 @@ def rows(scene: Scene, width: int, height: int) -> list[Row]:
     made = [
         *first,
         *_second(scene, seen, circuit, width, most=2 if len(first) == 1 or height >= TALL else 1, tall=height >= TALL),
-        _course(scene, seen, picture, circuit),
+        _course(scene, seen, picture, circuit, width),
         _step(scene, seen, picture, circuit),
         *table(scene, seen, picture, circuit, width),
         _output(scene, seen, circuit),
@@ -150,18 +150,24 @@ def _told(scene: Scene, lines: AlarmLines, *, tall: bool = False) -> str:
 # -- the profile
 
 
-def _course(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) -> Row:
-    """Return the whole profile with its steps' numbers, and when the run ends."""
+def _course(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView, width: int) -> Row:
+    """Return the whole profile with its steps' numbers, how late it is, and when the run ends."""
     plan = picture.plan_of(circuit)
     if plan is None:
         return BLANK
     complete = circuit.state == "complete"
-    line = list(outlook.course_line(plan, circuit.run, COURSE_COLUMNS, complete=complete))
+    should = besides.should_share(circuit) if seen.trusted else None
+    line = list(outlook.course_line(plan, circuit.run, COURSE_COLUMNS, complete=complete, should=should))
     for at, number in _numbers(plan):
         for offset, digit in enumerate(number):
-            if line[at + offset] != ">":
+            if line[at + offset] not in ">|":
                 line[at + offset] = digit
-    return Row(f"[{''.join(line)}] {_ends(scene, seen, picture, circuit)}".rstrip())
+    drawn, ends = f"[{''.join(line)}]", _ends(scene, seen, picture, circuit)
+    late = besides.late_text(circuit) if seen.trusted else ""
+    said = scene.say("circuit.early" if late.startswith("-") else "circuit.late", late=late.lstrip("-")) if late else ""
+    # Where both are too long for the row the end stays: it says at which share of the current.
+    both = "; ".join(filter(None, (said, ends)))
+    return Row(f"{drawn} {both if len(drawn) + 1 + len(both) <= width else ends or said}".rstrip())
 
 
 def _numbers(plan: PlanView) -> list[tuple[int, str]]:
@@ -205,9 +211,17 @@ def _step(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) 
     step = outlook.step_of(picture, circuit)
     if run is None or step is None:
         return Row(
-            say("circuit.profile", name=plan.name, revision=plan.revision, n=len(plan.steps), planned=plan.planned_Ah)
+            say(
+                "circuit.profile",
+                name=profile_words(scene, circuit, plan),
+                revision=plan.revision,
+                n=len(plan.steps),
+                planned=plan.planned_Ah,
+            )
         )
     head = say("circuit.step", n=step.number, steps=len(plan.steps), name=step.name)
+    if circuit.load is not None and circuit.load.trial:
+        head = say("circuit.trial", step=head)
     if run.end_ms is not None or not seen.trusted:
         return Row(head)
     ends = []

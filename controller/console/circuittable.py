@@ -1,7 +1,7 @@
 """The circuit page's table: asked, read, and the limit that comes next, a row a quantity. Pure.
 
-The places of course and sisters stay blank: there is no expected course yet. Where a value is too old its age stands in
-its place, and beside it the last value with its moment.
+Beside them what the expected course has at this point and how far the sisters reach; both stay blank where there is
+none. Where a value is too old its age stands in its place, and beside it the last value with its moment.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from controller.console import outlook
+from controller.console import besides, outlook
 from controller.console.picture import CircuitView, Picture, PlanView, Reading, StepView
 from controller.console.row import Part, Row, row
 from controller.console.scene import BathSeen, Scene
@@ -17,6 +17,8 @@ from controller.console.trend import cap_Ah
 
 _LABEL, _ASKED, _READ = 17, 6, 8
 _LAST_AT, _LIMIT_AT, _LIMIT_ROOM = 33, 61, 19
+_COURSE, _SISTERS = 9, 16
+"""Columns of the course, and of the sisters behind it: both lie before the limit on 80 columns, else are left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +28,7 @@ class _Line:
     read: Reading | None
     spec: str
     limit: str = ""
+    name: str = ""
 
 
 def table(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView, width: int) -> list[Row]:
@@ -33,8 +36,9 @@ def table(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView, 
     say = scene.say
     asked, read = say("circuit.asked"), say("circuit.read")
     head = f"{'':<{_LABEL}}{asked:>{_ASKED}}{read:>{_READ}}"
+    head += _beside_head(scene, circuit) if _limit_at(width) >= _LAST_AT + _COURSE + _SISTERS else ""
     head = f"{head:<{_limit_at(width)}}{say('circuit.next_limit')}"
-    return [Row(head), *(_row(scene, seen, each, width) for each in _lines(scene, picture, circuit))]
+    return [Row(head), *(_row(scene, seen, circuit, each, width) for each in _lines(scene, picture, circuit))]
 
 
 def _lines(scene: Scene, picture: Picture, circuit: CircuitView) -> Iterable[_Line]:
@@ -42,29 +46,47 @@ def _lines(scene: Scene, picture: Picture, circuit: CircuitView) -> Iterable[_Li
     is_open = run is not None and run.end_ms is None
     step = outlook.step_of(picture, circuit) if is_open else None
     asked = Reading(circuit.set_current_A, "good", 0)
-    yield _Line(say("circuit.current"), asked, circuit.current_A, ".1f", _amps_limit(scene, circuit, step))
+    yield _Line(say("circuit.current"), asked, circuit.current_A, ".1f", _amps_limit(scene, circuit, step), "current_A")
     volts = outlook.volts_per_cell(circuit)
     if volts is not None:
         limit = _volts_limit(scene, picture, volts, plan, step)
-        yield _Line(say("circuit.volts"), None, volts, ".3f", limit)
+        yield _Line(say("circuit.volts"), None, volts, ".3f", limit, "volts")
     else:
         yield _Line(say("circuit.string"), None, outlook.string_volts(circuit), ".1f")
     hot = outlook.hot_reading(picture, circuit)
     limit = _hot_limit(scene, picture, hot) if circuit.probes_C else ""
-    yield _Line(_hot_label(scene, circuit, hot), None, hot, ".1f", limit)
+    yield _Line(_hot_label(scene, circuit, hot), None, hot, ".1f", limit, "probe_C" if circuit.probes_C else "")
     charge = Reading(run.charge_Ah, "good", 0) if run is not None else None
     cap = cap_Ah(circuit, plan) if is_open else None
     cap_text = say("circuit.next.cap", at=cap) if cap is not None else ""
-    yield _Line(say("circuit.charge"), None, charge, ".1f", cap_text)
+    yield _Line(say("circuit.charge"), None, charge, ".1f", cap_text, "charge_Ah")
 
 
-def _row(scene: Scene, seen: BathSeen, line: _Line, width: int) -> Row:
+def _beside_head(scene: Scene, circuit: CircuitView) -> str:
+    """Return the heads of course and sisters, each where there is one."""
+    names = ("current_A", "volts", "probe_C", "charge_Ah")
+    course = scene.say("circuit.course") if any(besides.course_cell(circuit, name) for name in names) else ""
+    count = besides.sister_count(circuit)
+    return f"   {course:<{_COURSE}}{scene.say('circuit.sisters', n=count) if count else ''}"
+
+
+def _beside(seen: BathSeen, circuit: CircuitView, line: _Line, width: int) -> str:
+    """Return a value's mark, what the course has and what the sisters have; blank for what is not current."""
+    if not seen.trusted or not line.name or line.read is None or outlook.is_stale(seen, line.read):
+        return ""
+    if _limit_at(width) < _LAST_AT + _COURSE + _SISTERS:
+        return ""
+    course, sister = besides.course_cell(circuit, line.name), besides.sister_cell(circuit, line.name)
+    return f" {besides.mark(circuit, line.name)} {course:<{_COURSE}}{sister}".rstrip()
+
+
+def _row(scene: Scene, seen: BathSeen, circuit: CircuitView, line: _Line, width: int) -> Row:
     asked = outlook.shown(seen, line.asked, line.spec) if line.asked is not None else ""
     read = outlook.shown(seen, line.read, line.spec)
     parts: list[Part] = [f"{line.label[:_LABEL]:<{_LABEL}}", *_cell(asked, _ASKED), *_cell(read, _READ)]
     last = _last(scene, seen, line) if outlook.is_stale(seen, line.read) else ""
     used = _LABEL + _ASKED + _READ
-    parts.append(f"{'':<{max(2, _LAST_AT - used)}}{last}" if last else "")
+    parts.append(f"{'':<{max(2, _LAST_AT - used)}}{last}" if last else _beside(seen, circuit, line, width))
     used = sum(len(part if isinstance(part, str) else part[1]) for part in parts)
     limit = line.limit or ""
     if limit and used < _limit_at(width):

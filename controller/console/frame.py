@@ -60,17 +60,30 @@ def _path(scene: Scene) -> str:
 
 
 def _world_word(scene: Scene) -> str:
-    """DEMO where what is shown is virtual (of a mixed hall: which baths), REPLAY in a replay."""
+    """DEMO where what is shown is virtual (of a mixed hall: which baths), REPLAY in a replay.
+
+    And a standing word where a real bath takes profiles that nobody released.
+    """
     if scene.replay:
         return scene.say("frame.replay")
-    virtual = [each.name for each in scene.baths if each.picture is not None and each.picture.virtual]
-    known = sum(each.picture is not None for each in scene.baths)
-    if not virtual:
+    known = [(each.name, each.picture) for each in scene.baths if each.picture is not None]
+    virtual = _of_baths(scene, "frame.demo", [name for name, picture in known if picture.virtual])
+    unreleased = _of_baths(scene, "frame.unreleased", [name for name, picture in known if picture.unreleased])
+    return f"{virtual} {unreleased}".strip()
+
+
+_SOME = {"frame.demo": "frame.demo_some", "frame.unreleased": "frame.unreleased_some"}
+
+
+def _of_baths(scene: Scene, key: str, names: list[str]) -> str:
+    """A word that holds for these baths: alone where it holds for the one here or for all, else with their names."""
+    if not names:
         return ""
     here = scene.selected_bath
     if scene.place.page == "bath" or scene.place.page in _OF_A_CIRCUIT:
-        return scene.say("frame.demo") if here is not None and here.name in virtual else ""
-    return scene.say("frame.demo") if len(virtual) == known else scene.say("frame.demo_some", baths=" ".join(virtual))
+        return scene.say(key) if here is not None and here.name in names else ""
+    known = sum(each.picture is not None for each in scene.baths)
+    return scene.say(key) if len(names) == known else scene.say(_SOME[key], baths=" ".join(names))
 
 
 def _clock(scene: Scene, *, long: bool) -> str:

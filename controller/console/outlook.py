@@ -5,12 +5,14 @@ Nothing old looks current: a value past its time shows its age, and a bath that 
 
 from __future__ import annotations
 
+from controller.console import besides
 from controller.console.amounts import (
     cooling_ms,
     course_line,
     ended_ms,
     ends_utc,
     finite,
+    hm,
     hottest_C,
     left_ms,
     percent,
@@ -86,12 +88,6 @@ _REASONS = {
     "water_lost": "bath.derate.sensor",
     "power": "bath.derate.power",
 }
-
-
-def hm(ms: float) -> str:
-    """A time as h:mm, days from 100 hours on."""
-    minutes = int(max(0.0, min(ms, 1e13)) // 60_000)
-    return f"{minutes // 60}:{minutes % 60:02d}" if minutes < 6000 else f"{minutes // 1440}d"
 
 
 def minutes_seconds(seconds: float) -> str:
@@ -290,12 +286,19 @@ def of_cell(scene: Scene, seen: BathSeen, circuit: CircuitView) -> list[Part]:
             return [*parts, " ", ("shift", shown(seen, circuit.current_A, ".1f"))]
         if derate:
             return [*parts, " ", ("soon", derate)]
-        return [*parts, *(f" {word}" for word in [runs_word(scene, seen, circuit)] if word)]
+        word = runs_word(scene, seen, circuit)
+        return [*parts, f" {word}"] if word else [*parts, *_late(scene, circuit)]
     if circuit.state in {"held", "tripped", "unknown"}:
         run = circuit.run
         since = run.held_since_ms if circuit.state == "held" and run is not None else None
         return [("waits", state), f" {hm(picture.now_ms - (circuit.since_ms if since is None else since))}"]
     return [_resting(scene, seen, circuit, state)]
+
+
+def _late(scene: Scene, circuit: CircuitView) -> list[Part]:
+    """How late it is behind its course, where that is worth a word."""
+    late = besides.late_text(circuit)
+    return [" ", ("soon", scene.say("bath.late", late=late))] if late and not late.startswith("-") else []
 
 
 def _unsure(seen: BathSeen, circuit: CircuitView, state: str) -> list[Part]:

@@ -93,6 +93,8 @@ class StepView(BaseModel):
     restart_A: float = 0.0
     restart_ms: int = 0
     resume_within_ms: int = 0
+    course_ms: int | None = None
+    """How long it takes in the expected course."""
 
 
 class PlanView(BaseModel):
@@ -129,6 +131,8 @@ class LoadView(BaseModel):
     text: Text = ""
     batteries: int
     fresh: bool = True
+    trial: bool = False
+    """An engineer's run, perhaps of a profile that nobody released."""
     first_filled_ms: int = 0
     last_filled_ms: int = 0
     start_from_ms: int | None = None
@@ -177,6 +181,24 @@ class CheckView(NamedTuple):
     refusal: Sentence
 
 
+class BesideView(BaseModel):
+    """A run beside its expected course and its sisters, once a minute. Ranges are (low, middle, high) by quantity.
+
+    `percent`, `should_percent`: of the course's time, where it stands and where the clock is; `should_Ah` likewise;
+    `late_minutes`: negative before it; `sisters`: circuits compared; `marks`: 1 above, -1 below course or sisters.
+    """
+
+    model_config = _READ
+    percent: float | None = None
+    should_percent: float | None = None
+    should_Ah: float | None = None
+    late_minutes: float | None = None
+    course: dict[str, tuple[float, float, float]] = Field(default_factory=dict)
+    sisters: int = 0
+    sister: dict[str, tuple[float, float, float]] = Field(default_factory=dict)
+    marks: dict[str, int] = Field(default_factory=dict)
+
+
 class CircuitView(BaseModel):
     """One circuit. `folder`: name of its open or last run folder below the service's `runs`.
 
@@ -212,6 +234,7 @@ class CircuitView(BaseModel):
     run: RunView | None = None
     folder: Text | None = None
     alarms: tuple[AlarmView, ...] = ()
+    beside: BesideView | None = None
     ticks: tuple[TickView, ...] = ()
     start_checks: tuple[CheckView, ...] = ()
     may: dict[str, Sentence] = Field(default_factory=dict)
@@ -308,6 +331,8 @@ class Picture(BaseModel):
     flood: bool = False
     """More alarms come than a person can take in."""
     start_items: tuple[Text, ...] = ()
+    unreleased: bool = False
+    """A real bath that takes profiles which nobody released."""
     tick_stale_s: float = 1800.0
     plans: dict[str, PlanView] = Field(default_factory=dict)
     circuits: tuple[CircuitView, ...]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 
 from controller.console.amounts import cooling_ms, ended_ms, ends_utc, finite, step_of
-from controller.console.outlook import ENDED, clock_at, code_words, hm, of_cell, state_word
-from controller.console.picture import AlarmView, CircuitView, Picture
+from controller.console.outlook import ENDED, NO_VALUE, clock_at, code_words, hm, of_cell, state_word
+from controller.console.picture import AlarmView, CircuitView, Picture, PlanView
 from controller.console.row import Row, row, wrapped
 from controller.console.scene import BathSeen, Scene, worst
 
@@ -95,8 +95,14 @@ def _idles(scene: Scene, seen: BathSeen, circuit: CircuitView, state: str) -> st
     what = row(*of_cell(scene, seen, circuit)).text
     if load is None:
         return say("bath.said.idle", name=circuit.name, what=what)
-    profile = plan.name if plan is not None else None
+    profile = profile_words(scene, circuit, plan)
     return say("bath.said.loaded", name=circuit.name, batch=load.batch, n=load.batteries, profile=profile, what=what)
+
+
+def profile_words(scene: Scene, circuit: CircuitView, plan: PlanView | None) -> str:
+    """A loaded profile's name; before that of an engineer's trial stands that it is one."""
+    name = plan.name if plan is not None else NO_VALUE
+    return scene.say("bath.trial", profile=name) if circuit.load is not None and circuit.load.trial else name
 
 
 def _runs(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) -> str:

@@ -16,12 +16,14 @@ from controller.console.promptopen import open_prompt
 from controller.console.prompttypes import Step, Wanted
 from controller.console.row import Row, fitted, row, wrapped
 from controller.console.scene import BathSeen, Scene
+from controller.console.sentence import profile_words
 
 FORMED_V = 12.7
 """A formed battery in a fresh string shows by its volts."""
 
 SHORT = {
     "in_use": "lists.short_in_use",
+    "is_released": "lists.short_is_released",
     "not_blocked": "lists.short_not_blocked",
     "no_latch": "lists.short_no_latch",
     "read": "lists.short_read",
@@ -141,7 +143,7 @@ def _loaded(scene: Scene, found: Seen) -> str:
     if load is None:
         return ""
     plan = found[1].plan_of(circuit)
-    name = plan.name if plan is not None else "--"
+    name = profile_words(scene, circuit, plan)
     return scene.say("lists.loaded", batteries=load.batteries, places=circuit.places, batch=load.batch, profile=name)
 
 

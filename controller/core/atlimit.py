@@ -17,6 +17,14 @@ def at_limit(view: CircuitView) -> bool | None:
     return None if volts is None else volts >= NEAR_LIMIT * view.state.command.voltage_limit_V
 
 
+def limited(state: CircuitState, facts: Facts, discharges: bool) -> bool:
+    """Return whether volts were read at the limit written, or at the floor where the step discharges."""
+    volts, limit = facts.voltage_V, state.command.voltage_limit_V
+    if volts is None:
+        return False
+    return NEAR_LIMIT * volts <= limit if discharges else volts >= NEAR_LIMIT * limit
+
+
 def at_floor(view: CircuitView) -> bool | None:
     """Return whether volts of a discharge stand at the floor written, or None where they were not read."""
     volts = view.facts.voltage_V

@@ -6,12 +6,13 @@ The bath judges what all circuits share (water, air, hood, emergency stop), hand
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from controller.core import alarms, bathfacts, bathorders, circuit, flood, inputs, limits, outputs, power
 from controller.core.alarmhush import Hush
 from controller.core.bathstate import BathState
-from controller.core.conditions import judge
+from controller.core.changed import changed, made
+from controller.core.conditions import QUIET, judge
 from controller.core.interlocks import BATH_FAMILIES, EXPLAINS
 from controller.core.laws.bath_water import LOST_PERCENT
 from controller.core.laws.extraction import FOR_MAINTENANCE
@@ -19,6 +20,7 @@ from controller.core.planned import REST
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
 from controller.core.types import (
+    RUNNING,
     Advice,
     BathCommand,
     BathIn,
@@ -31,7 +33,6 @@ from controller.core.types import (
     Order,
     Quality,
     Reaction,
-    State,
     Value,
 )
 from controller.core.view import BathFacts, BathView
@@ -67,11 +68,11 @@ def step(settings: BathSettings, state: BathState, given: BathIn) -> tuple[BathS
     state = inputs.permit_kept(state, standing)
     to_circuits, state = bathorders.given(settings, state, facts, given.orders, standing, events)
     share = _share(settings, state, given, facts, standing)
-    state, told, stands, commands = _circuits(settings, state, given, facts, share, to_circuits, events)
+    state, told, stands = _circuits(settings, state, given, facts, share, to_circuits, events)
     state = flood.counted(settings, state, events, given.now_ms)
     state, command = outputs.decided(settings, state, facts, events)
-    state = replace(state, now_ms=given.now_ms, command=command)
-    return state, BathOut(commands, command, tuple(events), told, stands)
+    state = state if command is state.command else changed(state, command=command)
+    return state, BathOut(tuple([each.command for each in state.circuits]), command, tuple(events), told, stands)
 
 
 def _circuits(
@@ -82,7 +83,7 @@ def _circuits(
     share: BathShare,
     orders: tuple[Order, ...],
     events: list[Event],
-) -> tuple[BathState, tuple[CircuitIn, ...], tuple[Standing, ...], tuple[Command, ...]]:
+) -> tuple[BathState, tuple[CircuitIn, ...], tuple[Standing, ...]]:
     """Let each circuit decide; one that starts flows alone for a while, so the next one is told of it."""
     circuits: list[CircuitState] = []
     told: list[CircuitIn] = []
@@ -93,33 +94,38 @@ def _circuits(
     stand_ins = bathfacts.stand_ins(facts)
     for index, own in enumerate(settings.circuits):
         each = state.circuits[index]
-        mine = share if not blocked else replace(share, blocked=_others(blocked, each.name))
-        cin = CircuitIn(
-            given.now_ms,
-            given.channels[index],
-            mine,
-            shares[index],
-            stand_ins[index],
-            tuple(order for order in orders if order.target == each.name) if orders else (),
-            _advice(given, each.name) if given.advice else (),
-            facts.contactors[index],
+        cin = made(
+            CircuitIn,
+            now_ms=given.now_ms,
+            reading=given.channels[index],
+            bath=share if not blocked else changed(share, blocked=_others(blocked, each.name)),
+            share_A=shares[index],
+            stand_in_C=stand_ins[index],
+            orders=tuple(order for order in orders if order.target == each.name) if orders else (),
+            advice=_advice(given, each.name) if given.advice else (),
+            contactor=facts.contactors[index],
         )
         new, happened, stood = circuit.decided(settings, own, each, cin)
-        if new.state is State.RUNNING:
+        if new.state is RUNNING:
             share = _alone(settings, share, each, new, given.now_ms)
             share = _settled(share, happened) if share.resume_for and happened else share
         circuits.append(new)
         events += happened
         told.append(cin)
         stands.append(stood)
-    state = _remembered(state, tuple(circuits), share)
-    return state, tuple(told), tuple(stands), tuple(each.command for each in circuits)
+    return _remembered(state, tuple(circuits), share, given.now_ms), tuple(told), tuple(stands)
 
 
-def _remembered(state: BathState, circuits: tuple[CircuitState, ...], share: BathShare) -> BathState:
+def _remembered(state: BathState, circuits: tuple[CircuitState, ...], share: BathShare, now_ms: int) -> BathState:
     """Return the bath with its circuits decided, and with whose current flows alone for a while."""
-    alone, until_ms, resume_for = share.alone, share.alone_until_ms, share.resume_for
-    return replace(state, circuits=circuits, alone=alone, alone_until_ms=until_ms, resume_for=resume_for)
+    return changed(
+        state,
+        circuits=circuits,
+        now_ms=now_ms,
+        alone=share.alone,
+        alone_until_ms=share.alone_until_ms,
+        resume_for=share.resume_for,
+    )
 
 
 def _advice(given: BathIn, name: str) -> tuple[Advice, ...]:
@@ -133,15 +139,15 @@ def _alone(settings: BathSettings, share: BathShare, old: CircuitState, new: Cir
     however long the run had rested before; after a resume it is `apart_ms`.
     """
     run = new.run
-    if run is None or (run.first_ms not in (None, now_ms) and old.state is State.RUNNING):
+    if run is None or (old.state is RUNNING and run.first_ms is not None and run.first_ms != now_ms):
         return share
-    first = run.first_ms in (None, now_ms)
+    first = run.first_ms is None or run.first_ms == now_ms
     if first and not _asks(new):
         return share
     until_ms = now_ms + (settings.alone_ms if first else settings.apart_ms)
     if until_ms <= share.alone_until_ms:
         return share
-    return replace(share, alone=new.name, alone_until_ms=until_ms)
+    return changed(share, alone=new.name, alone_until_ms=until_ms)
 
 
 def _asks(state: CircuitState) -> bool:
@@ -153,7 +159,7 @@ def _asks(state: CircuitState) -> bool:
 def _settled(share: BathShare, happened: tuple[Event, ...]) -> BathShare:
     """Return what the others are told once a resume was accepted: it settles what made it maintenance's."""
     resumed = any(event.kind is EventKind.ORDER and event.data.get("verb") == "resume" for event in happened)
-    return replace(share, resume_for="") if resumed else share
+    return changed(share, resume_for="") if resumed else share
 
 
 def _judged(
@@ -166,23 +172,25 @@ def _judged(
         wanted = min(wanted, state.allowed.percent)
     eased = limits.allowed(state.allowed, wanted, facts.now_ms, max(0, facts.dt_ms))
     if eased is not state.allowed:
-        state = replace(state, allowed=eased)
-    in_use = any(each.state is State.RUNNING for each in state.circuits)
+        state = changed(state, allowed=eased)
+    in_use = any(each.state is RUNNING for each in state.circuits)
     view = BathView(settings, state, facts, in_use, bathfacts.after_run(settings, state, facts))
     judged = judge(BATH_FAMILIES, view, settings, state.timers, facts.now_ms, facts.any_read)
     if judged.timers != state.timers:
-        state = replace(state, timers=judged.timers)
+        state = changed(state, timers=judged.timers)
     if facts.water_C is None and any(found.code == "water_lost" for found in judged.standing):
-        state = replace(state, allowed=limits.lowered(state.allowed, LOST_PERCENT))
+        state = changed(state, allowed=limits.lowered(state.allowed, LOST_PERCENT))
+    if judged is QUIET and not state.alarms:
+        return state, ()
     lost = next((found.code for found in judged.begun if found.code in FOR_MAINTENANCE), "")
     if lost:
-        state = replace(state, resume_for=lost)
+        state = changed(state, resume_for=lost)
     if judged.begun or judged.ended or state.alarms:
         begun, ended = judged.begun, judged.ended
         limits_of, hush = settings.laws.alarm, Hush(EXPLAINS)
         lived = alarms.step(state.alarms, begun, ended, settings.name, facts.now_ms, limits_of, hush, judged.again)
         if lived.alarms is not state.alarms:
-            state = replace(state, alarms=lived.alarms, revision=state.revision + lived.seen)
+            state = changed(state, alarms=lived.alarms, revision=state.revision + lived.seen)
         events += lived.events
     return state, judged.standing
 
@@ -190,24 +198,26 @@ def _judged(
 def _share(settings: BathSettings, state: BathState, given: BathIn, facts: BathFacts, standing: Standing) -> BathShare:
     """Return what every circuit is told of its bath."""
     water = facts.water_C
-    latched = any(alarm.latched for alarm in state.alarms)
-    return BathShare(
+    latched = bool(state.alarms) and any(alarm.latched for alarm in state.alarms)
+    return made(
+        BathShare,
         water_C=Value(water) if water is not None else Value(None, Quality.LOST),
         purge_left_ms=bathfacts.purge_left_ms(settings, state, facts.now_ms),
         hood_closed=given.bath.hood_closed is None or facts.hood_closed is True,
         airflow_ok=facts.airflow is True,
         inputs_ok=not facts.stale,
         emergency_stop_ok=facts.emergency_stop_ok is True and not latched,
-        reactions=tuple(found for found in standing if found.reaction >= Reaction.DERATE),
+        blocked=(),
+        reactions=tuple(found for found in standing if found.reaction >= Reaction.DERATE) if standing else (),
         flow_lost_ms=state.inputs.flow_lost_ms,
         keep_contactor=inputs.contactors_stay(settings, standing),
         resume_for=state.resume_for,
         gas_ok=inputs.gas_ok(settings, state, facts),
         sisters_K=bathfacts.sisters_K(state),
-        permit=state.duty.permit_until_ms is not None,
-        permit_by=state.duty.permit_by,
         alone=state.alone,
         alone_until_ms=state.alone_until_ms,
+        permit=state.duty.permit_until_ms is not None,
+        permit_by=state.duty.permit_by,
     )
 
 

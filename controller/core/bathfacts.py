@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from operator import attrgetter
 
 from controller.core.bathstate import BathState
+from controller.core.changed import changed, made
 from controller.core.sensors import each_C, hottest_C, part_lost, sensed
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
-from controller.core.types import BathIn, BathReading, State, Value
+from controller.core.types import RUNNING, BathIn, BathReading, ChannelReading, Value
 from controller.core.values import ZERO_A, any_read, flag, number
 from controller.core.view import BathFacts
 
@@ -22,6 +23,9 @@ OPTIONAL = (
     "earth_ohm_per_V",
     "heard_button",
 )
+OPTIONAL_VALUES = attrgetter(*OPTIONAL)
+"""What a reading says of each of them."""
+
 MOST_CIRCUITS = 64
 
 
@@ -31,11 +35,15 @@ def bath_facts(settings: BathSettings, state: BathState, given: BathIn) -> BathF
     `state.water` has seen this cycle's sensors already (`with_water`).
     """
     stale_ms, bath = settings.stale_ms, given.bath
-    airflow, stop, hood = (flag(value, stale_ms) for value in (bath.airflow, bath.emergency_stop_ok, bath.hood_closed))
+    airflow, stop = flag(bath.airflow, stale_ms), flag(bath.emergency_stop_ok, stale_ms)
+    hood = flag(bath.hood_closed, stale_ms)
     hood_unread = bath.hood_closed is not None and hood is None
     dt_ms = given.now_ms - state.now_ms
     fresh = bath.airflow.age_ms == 0 and airflow is not None
-    return BathFacts(
+    optional = OPTIONAL_VALUES(bath)
+    pairs = list(zip(state.circuits, given.channels, strict=True))
+    return made(
+        BathFacts,
         now_ms=given.now_ms,
         dt_ms=dt_ms,
         gap=dt_ms > stale_ms or dt_ms < 0,
@@ -45,46 +53,29 @@ def bath_facts(settings: BathSettings, state: BathState, given: BathIn) -> BathF
         airflow=airflow,
         hood_closed=hood,
         emergency_stop_ok=stop,
-        has=frozenset(name for name in OPTIONAL if getattr(bath, name) is not None),
+        has=frozenset([name for name, value in zip(OPTIONAL, optional, strict=True) if value is not None]),
         flow_L_min=number(bath.flow_L_min, stale_ms),
         level=number(bath.level, stale_ms),
         level_mm=number(bath.level_mm, stale_ms),
         hydrogen_LEL=number(bath.hydrogen_percent_LEL, stale_ms),
         earth_ohm_per_V=number(bath.earth_ohm_per_V, stale_ms),
         heard=flag(bath.heard_button, stale_ms),
-        currents_A=tuple(number(reading.current_A, stale_ms) for reading in given.channels),
-        hots_C=tuple(
-            hottest_C(each.probes, reading.probes, stale_ms)
-            for each, reading in zip(state.circuits, given.channels, strict=True)
-        ),
-        volts_per_cell=tuple(
-            _per_cell(each, number(reading.voltage_V, stale_ms))
-            for each, reading in zip(state.circuits, given.channels, strict=True)
-        ),
+        currents_A=tuple([number(reading.current_A, stale_ms) for reading in given.channels]),
+        hots_C=tuple([hottest_C(each.probes, reading.probes, stale_ms) for each, reading in pairs]),
+        volts_per_cell=tuple([_per_cell(each, reading, stale_ms) for each, reading in pairs]),
         contactors=_contactors(bath, stale_ms, len(given.channels)),
         record_left_ms=given.record_left_ms,
         overdue=given.overdue,
         waters_C=each_C(state.water, bath.water_C, stale_ms),
-        any_read=fresh or _any_read(bath, stale_ms),
-        probe_parts=_parts(state, given, stale_ms),
+        probe_parts=tuple([part_lost(each.probes, reading.probes, stale_ms) for each, reading in pairs]),
+        any_read=fresh or any_read((bath.emergency_stop_ok, *bath.water_C, *optional), stale_ms),
     )
 
 
-def _any_read(bath: BathReading, stale_ms: int) -> bool:
-    """Return whether any of the bath's inputs was read in this very cycle."""
-    optional = (getattr(bath, name) for name in OPTIONAL)
-    return any_read((bath.emergency_stop_ok, *bath.water_C, *optional), stale_ms)
-
-
-def _parts(state: BathState, given: BathIn, stale_ms: int) -> tuple[bool, ...]:
-    """Return for each circuit whether some, not all, of its probes are lost."""
-    pairs = zip(state.circuits, given.channels, strict=True)
-    return tuple(part_lost(each.probes, reading.probes, stale_ms) for each, reading in pairs)
-
-
-def _per_cell(each: CircuitState, volts: float | None) -> float | None:
+def _per_cell(each: CircuitState, reading: ChannelReading, stale_ms: int) -> float | None:
     """Return a string's volts per cell, or None where they, or what stands there, are not known."""
     load = each.load
+    volts = None if load is None else number(reading.voltage_V, stale_ms)
     return None if volts is None or load is None else volts / (load.plan.cells * load.batteries)
 
 
@@ -100,7 +91,7 @@ def _contactors(bath: BathReading, stale_ms: int, circuits: int) -> tuple[bool |
 def with_water(settings: BathSettings, state: BathState, values: tuple[Value, ...], now_ms: int) -> BathState:
     """Let each water sensor's memory see this cycle's reading."""
     water = sensed(state.water, values, settings.stale_ms, now_ms)
-    return state if water is state.water else replace(state, water=water)
+    return state if water is state.water else changed(state, water=water)
 
 
 def timed(state: BathState, facts: BathFacts) -> BathState:
@@ -115,7 +106,7 @@ def timed(state: BathState, facts: BathFacts) -> BathState:
     current_ms = facts.now_ms if flows else state.current_ms
     if air_ms == state.air_since_ms and current_ms == state.current_ms:
         return state
-    return replace(state, air_since_ms=air_ms, current_ms=current_ms)
+    return changed(state, air_since_ms=air_ms, current_ms=current_ms)
 
 
 def after_run(settings: BathSettings, state: BathState, facts: BathFacts) -> bool:
@@ -148,5 +139,5 @@ def sisters_K(state: BathState) -> float | None:
 
     One that did not move at all is no witness: it may be the frozen one.
     """
-    moved = sorted(each.moved_K for each in state.circuits if each.moved_K and each.state is State.RUNNING)
-    return moved[(len(moved) - 1) // 2] if moved else None
+    moved = [each.moved_K for each in state.circuits if each.moved_K and each.state is RUNNING]
+    return sorted(moved)[(len(moved) - 1) // 2] if moved else None

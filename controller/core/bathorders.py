@@ -43,27 +43,27 @@ def _nothing(ask: BathAsk) -> BathState:
 
 def _acknowledge(ask: BathAsk) -> BathState:
     left = alarms.acknowledged(ask.state.alarms, ask.order.args.get("alarm"))
-    return replace(ask.state, alarms=left, revision=ask.state.revision + 1)
+    return changed(ask.state, alarms=left, revision=ask.state.revision + 1)
 
 
 def _reset(ask: BathAsk) -> BathState:
-    return replace(ask.state, alarms=alarms.reset(ask.state.alarms), revision=ask.state.revision + 1)
+    return changed(ask.state, alarms=alarms.reset(ask.state.alarms), revision=ask.state.revision + 1)
 
 
 def _shelve(ask: BathAsk) -> BathState:
     args = ask.order.args
     until_ms = ask.facts.now_ms + 60_000 * (whole_of(args, "minutes") or 0)
     left = alarms.shelved(ask.state.alarms, text_of(args, "alarm"), until_ms, ask.order.who, text_of(args, "reason"))
-    return replace(ask.state, alarms=left, revision=ask.state.revision + 1)
+    return changed(ask.state, alarms=left, revision=ask.state.revision + 1)
 
 
 def _unshelve(ask: BathAsk) -> BathState:
     left = alarms.unshelved(ask.state.alarms, text_of(ask.order.args, "alarm"), ask.facts.now_ms)
-    return replace(ask.state, alarms=left, revision=ask.state.revision + 1)
+    return changed(ask.state, alarms=left, revision=ask.state.revision + 1)
 
 
 def _on_duty(ask: BathAsk, duty: Duty) -> BathState:
-    return replace(ask.state, duty=duty, revision=ask.state.revision + 1)
+    return changed(ask.state, duty=duty, revision=ask.state.revision + 1)
 
 
 def _take_over(ask: BathAsk) -> BathState:
@@ -71,7 +71,7 @@ def _take_over(ask: BathAsk) -> BathState:
     state = _on_duty(ask, replace(ask.state.duty, shift_by=ask.order.who, shift_ms=ask.facts.now_ms))
     now_ms = ask.facts.now_ms
     circuits = tuple(_all_heard(each, now_ms) for each in state.circuits)
-    return replace(state, alarms=alarms.unshelved_all(state.alarms, now_ms), circuits=circuits)
+    return changed(state, alarms=alarms.unshelved_all(state.alarms, now_ms), circuits=circuits)
 
 
 def _all_heard(each: CircuitState, now_ms: int) -> CircuitState:
@@ -101,7 +101,7 @@ def _inspected(ask: BathAsk) -> BathState:
         changed(each, resume_for="", revision=each.revision + 1) if each.resume_for else each
         for each in ask.state.circuits
     )
-    return replace(ask.state, resume_for="", circuits=circuits, revision=ask.state.revision + 1)
+    return changed(ask.state, resume_for="", circuits=circuits, revision=ask.state.revision + 1)
 
 
 def _tells_inspected(ask: BathAsk) -> dict[str, Scalar]:

@@ -8,7 +8,7 @@ from controller.core.state import Alarm, Allowed, CircuitState, ProbeMemory, Tim
 from controller.core.types import BathCommand
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Inputs:
     """What laws remember of the bath's inputs.
 
@@ -65,7 +65,7 @@ class Flood:
     active: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class BathState:
     """What the bath remembers: its circuits in the settings' order, the purge, the after-run, its own alarms.
 

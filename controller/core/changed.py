@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     def made(kind: Callable[P, T], *args: P.args, **fields: P.kwargs) -> T:
         """Return a new record, as its class would make it."""
 else:
+    _new, _set = object.__new__, object.__setattr__
 
     def changed(record: T, /, **changes: Any) -> T:
         """Return a record like this one but for `changes`; TypeError for a field it does not have."""
@@ -28,14 +29,14 @@ else:
         if len(fields) != len(old):
             wrong = ", ".join(sorted(changes.keys() - old.keys()))
             raise TypeError(f"{type(record).__name__} has no field {wrong}")
-        new = object.__new__(type(record))
-        object.__setattr__(new, "__dict__", fields)
+        new = _new(type(record))
+        _set(new, "__dict__", fields)
         return new
 
     def made(kind: type[T], **fields: Any) -> T:
         """Return a new record of `kind`; all its fields must be named, in their order."""
-        new = object.__new__(kind)
-        object.__setattr__(new, "__dict__", fields)
+        new = _new(kind)
+        _set(new, "__dict__", fields)
         return new
 
 

@@ -8,20 +8,22 @@ from __future__ import annotations
 
 from controller.core import alarms, limits, mixing, moves, orders, sensors, sequence, shortloss, trail, writing
 from controller.core.alarmhush import Hush
-from controller.core.atlimit import comes_down
+from controller.core.atlimit import comes_down, limited
 from controller.core.bathsafe import safe
 from controller.core.changed import changed
-from controller.core.conditions import judge
+from controller.core.conditions import QUIET, judge
 from controller.core.counters import count
 from controller.core.facts import Facts, facts_of
-from controller.core.interlocks import CIRCUIT_FAMILIES, CIRCUIT_LAWS, EXPLAINS
+from controller.core.interlocks import CIRCUIT_FAMILIES, CIRCUIT_LAWS, EXPLAINS, NUMBER_FAMILIES
 from controller.core.laws import runaway
 from controller.core.orderchecks import Ask
-from controller.core.planned import REST, Plan
+from controller.core.orderly import orderly
+from controller.core.planned import DISCHARGE, REST, Plan
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState, ProbeMemory, Run
 from controller.core.table import Cause
 from controller.core.types import (
+    HELD,
     RUNNING,
     UNKNOWN,
     BathShare,
@@ -60,12 +62,13 @@ def decided(
     state = trail.walked(state, facts)
     state, standing = _judged(settings, own, state, facts, cin, events)
     state = _reacted(state, facts, cin.bath, standing, events)
-    state = _ordered(settings, own, state, facts, cin, standing, events)
-    if shortloss.may_resume(settings, own, state, facts, cin.bath, standing):
+    if cin.orders:
+        state = _ordered(settings, own, state, facts, cin, standing, events)
+    if state.state is HELD and shortloss.may_resume(settings, own, state, facts, cin.bath, standing):
         state = shortloss.ridden(moves.resumed(state, facts.now_ms, by_rule=True))
         events.append(Event("resumed_by_rule", state.name, data={"minutes": (facts.now_ms - state.link.lost_ms) / 6e4}))
-    state = _sequenced(state, facts, cin, standing, events)
-    state = writing.written(settings, own, state, facts, cin, standing, events)
+    state, run = _sequenced(state, facts, cin, standing, events)
+    state = writing.written(settings, own, state, facts, cin, standing, events, run)
     return state, tuple(events), standing
 
 
@@ -123,7 +126,10 @@ def _judged(
     """Ask every law, move the alarms, and return all conditions standing: the circuit's own and the bath's."""
     state = _allowed(settings, state, facts)
     view = CircuitView(settings, own, state, facts, cin.bath, cin)
-    judged = judge(CIRCUIT_FAMILIES, view, settings, state.timers, facts.now_ms, facts.any_read)
+    families = NUMBER_FAMILIES if orderly(view) else CIRCUIT_FAMILIES
+    judged = judge(families, view, settings, state.timers, facts.now_ms, facts.any_read)
+    if judged is QUIET and not (state.alarms or cin.bath.reactions):
+        return state, ()
     if judged.timers != state.timers:
         state = changed(state, timers=judged.timers)
     if judged.standing and facts.probe_lost:
@@ -202,7 +208,7 @@ def _reacted(
         events.append(event)
     if worst is not None and worst.reaction is Reaction.TRIP:
         state = moves.interrupted(state, Cause.TRIP, worst.code, now_ms)
-    elif worst is not None and worst.reaction is Reaction.HOLD and state.state in (RUNNING, State.HELD):
+    elif worst is not None and worst.reaction is Reaction.HOLD and state.state in (RUNNING, HELD):
         holds = [condition.code for condition in standing if condition.reaction is Reaction.HOLD]
         by_rule = holds == ["link_lost"] and not facts.gap
         state = moves.interrupted(state, Cause.HOLD, worst.code, now_ms, by_rule)
@@ -251,26 +257,31 @@ def _moved_by_order(before: CircuitState, state: CircuitState, facts: Facts, ver
 
 def _sequenced(
     state: CircuitState, facts: Facts, cin: CircuitIn, standing: Standing, events: list[Event]
-) -> CircuitState:
-    """Let a running circuit live through its step, and go to the next one where the step has ended."""
+) -> tuple[CircuitState, Run | None]:
+    """Let a running circuit live through its step, and go to the next one where the step has ended.
+
+    Return the circuit and its run as it is now, which the last stage puts into the circuit's new state.
+    """
     run, load = state.run, state.load
     if state.state is not RUNNING or run is None or load is None:
-        return state
+        return state, run
     if facts.now_ms in (state.since_ms, run.step_entered_ms):  # in the cycle that began it nothing was lived yet
-        return state
+        return state, run
     at = sequence.step_of(load.plan, run)
     undisturbed = abs(state.command.set_current_A) >= at.current_A
-    if at.ends.current_A is not None and comes_down(state, facts):
+    held_back = at.ends.current_A is not None and limited(state, facts, at.kind is DISCHARGE)
+    if held_back and comes_down(state, facts):
         undisturbed = False
-    percent, _ = limits.smallest_percent(state.allowed.percent, at, standing)
-    run = sequence.lived(run, at, facts, sequence.fair_percent(run, at, percent, cin.share_A), undisturbed)
+    percent = limits.smallest_percent(state.allowed.percent, at, standing)[0] if standing else state.allowed.percent
+    run = sequence.lived(run, at, facts, sequence.fair_percent(run, at, percent, cin.share_A), undisturbed, held_back)
     if at.on_overrun == "slow" and sequence.overrun(run, at) and not run.slow:
         run = changed(run, slow=True)
-    by = sequence.ended_by(run, at, facts)
+    by = sequence.ended_by(run, at, facts, held_back)
     if by is None or sequence.waits_alone(load.plan, run, cin.bath, state.name, facts.now_ms):
-        return changed(state, run=run)
+        return state, run
     events.append(sequence.step_event(state.name, run, at, by))
-    return _next(changed(state, run=run), load.plan, run, facts, events)
+    state = _next(changed(state, run=run), load.plan, run, facts, events)
+    return state, state.run
 
 
 def _next(state: CircuitState, plan: Plan, run: Run, facts: Facts, events: list[Event]) -> CircuitState:

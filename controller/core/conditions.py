@@ -106,8 +106,10 @@ def judge(
     fresh: bool,
 ) -> Judged:
     """Compare each law once and move its timer; `fresh` says whether this cycle brought any new reading."""
-    awake = _awake(families, view, timers)
-    if not awake and not timers:
+    awake = [family for family in families if not family.asleep(view)]
+    if timers:
+        awake = _with_waiting(families, awake, timers)
+    elif not awake:
         return QUIET
     known = {timer.code: timer for timer in timers}
     kept: list[Timer] = []
@@ -137,11 +139,10 @@ def judge(
     return Judged(tuple(kept), tuple(standing), tuple(begun), tuple(ended), tuple(again))
 
 
-def _awake(families: tuple[Family[V], ...], view: V, timers: tuple[Timer, ...]) -> list[Family[V]]:
+def _with_waiting(
+    families: tuple[Family[V], ...], awake: list[Family[V]], timers: tuple[Timer, ...]
+) -> list[Family[V]]:
     """Return the families that must be asked: those not asleep, and those of which a law reacts or waits."""
-    awake = [family for family in families if not family.asleep(view)]
-    if not timers:
-        return awake
     waits = {timer.code for timer in timers}
     return [family for family in families if family in awake or not waits.isdisjoint(family.codes)]
 

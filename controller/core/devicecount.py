@@ -16,6 +16,8 @@ from controller.core.values import ZERO_A
 def based(run: Run, link: LinkMemory, facts: Facts) -> Run:
     """Return the run with the base of the comparison; `link` is the link's memory before this cycle."""
     counter, base = facts.counter_Ah, run.device_Ah
+    if counter is None and base is None:
+        return run
     if _broken(link, facts):
         return run if base is None else changed(run, device_Ah=None)
     if counter is None or not facts.fresh or (base is not None and counter >= base):

@@ -48,11 +48,12 @@ def charge_end_Ah(run: Run, step: PlanStep) -> float | None:
     return step.ends.charge_Ah + (run.owed_Ah if step.takes_owed else 0.0)
 
 
-def measured_end(run: Run, step: PlanStep, facts: Facts, undisturbed: bool) -> str | None:
+def measured_end(run: Run, step: PlanStep, facts: Facts, undisturbed: bool, limited: bool) -> str | None:
     """Return which end by a measured value is met in this reading, or None. Nothing unread ends a step.
 
-    `undisturbed`: the whole current of the step was asked for; else a current that is small because a derate, a ramp
-    or the restart current made it so would count as fallen.
+    A current has fallen only where the whole current of the step was asked for (`undisturbed`: no derate, ramp or
+    restart current made it small) and volts stand at the limit written (`limited`: the string takes no more, rather
+    than that the rectifier is still on its way up).
     """
     ends, volts, current, hot = step.ends, facts.voltage_V_per_cell, facts.current_A, facts.probe_C
     if ends.voltage_V_per_cell is not None and volts is not None:
@@ -62,7 +63,7 @@ def measured_end(run: Run, step: PlanStep, facts: Facts, undisturbed: bool) -> s
         if reached and (run.flowing or step.kind is StepKind.REST):
             return "voltage"
     fallen = current is not None and ends.current_A is not None and abs(current) <= ends.current_A
-    if fallen and run.flowing and undisturbed:
+    if fallen and run.flowing and undisturbed and limited:
         return "current"
     if ends.temperature_C is not None and hot is not None and hot <= ends.temperature_C:
         return "temperature"

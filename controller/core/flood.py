@@ -6,9 +6,8 @@ memory). Nothing is dropped for it: it says that the first alarm matters more th
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from controller.core.bathstate import BathState, Flood
+from controller.core.changed import changed
 from controller.core.settings import BathSettings
 from controller.core.types import Event, EventKind
 
@@ -19,7 +18,9 @@ MOST = 200
 
 def counted(settings: BathSettings, state: BathState, events: list[Event], now_ms: int) -> BathState:
     """Return the bath with the alarms that came in this cycle counted; tells when a flood begins or ends."""
-    new = sum(1 for event in events if event.kind is EventKind.ALARM and event.data.get("life") == "new")
+    new = (
+        sum(1 for event in events if event.kind is EventKind.ALARM and event.data.get("life") == "new") if events else 0
+    )
     flood = state.flood
     if not new and not flood.came_ms and not flood.active:
         return state
@@ -32,4 +33,4 @@ def counted(settings: BathSettings, state: BathState, events: list[Event], now_m
         events.append(Event(code, settings.name, data={"count": len(came_ms)}))
     if came_ms == flood.came_ms and active is flood.active:
         return state
-    return replace(state, flood=Flood(came_ms, active))
+    return changed(state, flood=Flood(came_ms, active))

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from controller.core.bathstate import BathState, Duty, Inputs
+from controller.core.changed import changed
 from controller.core.gassing import GASSING_V_PER_CELL
 from controller.core.settings import BathSettings
-from controller.core.types import Condition, Reaction, State
+from controller.core.types import RUNNING, Condition, Reaction
 from controller.core.values import ZERO_A
 from controller.core.view import BathFacts
 
@@ -35,17 +36,17 @@ def remembered(settings: BathSettings, state: BathState, facts: BathFacts) -> Ba
     inputs = _earth(inputs, facts)
     lost_ms = _flow_lost_ms(settings, inputs, facts)
     if lost_ms != inputs.flow_lost_ms:
-        inputs = replace(inputs, flow_lost_ms=lost_ms)
+        inputs = changed(inputs, flow_lost_ms=lost_ms)
     if inputs.minute_ms is None or facts.now_ms - inputs.minute_ms >= MINUTE_MS:
         inputs = _minute(settings, inputs, state, facts)
     duty = (
-        _permit(settings, replace(state, inputs=inputs), facts)
+        _permit(settings, changed(state, inputs=inputs), facts)
         if state.duty.permit_until_ms is not None
         else state.duty
     )
     if inputs is state.inputs and duty is state.duty:
         return state
-    return replace(state, inputs=inputs, duty=duty)
+    return changed(state, inputs=inputs, duty=duty)
 
 
 def _contacts(old: Inputs, facts: BathFacts) -> Inputs:
@@ -60,7 +61,7 @@ def _contacts(old: Inputs, facts: BathFacts) -> Inputs:
     for index, (reads, was) in enumerate(zip(known, before, strict=True)):
         if was is not None and reads != was:
             changes.append((facts.now_ms, index))
-    return replace(old, contacts=known, changes=tuple(changes))
+    return changed(old, contacts=known, changes=tuple(changes))
 
 
 def _hydrogen(settings: BathSettings, old: Inputs, state: BathState, facts: BathFacts) -> Inputs:
@@ -72,7 +73,7 @@ def _hydrogen(settings: BathSettings, old: Inputs, state: BathState, facts: Bath
     if reads is None or reads == old.hydrogen_LEL:
         return old
     seen = max(old.expected_LEL, _expected_LEL(settings, state, facts))
-    return replace(old, hydrogen_LEL=reads, hydrogen_still_ms=facts.now_ms, seen_LEL=seen, rise_LEL=0.0)
+    return changed(old, hydrogen_LEL=reads, hydrogen_still_ms=facts.now_ms, seen_LEL=seen, rise_LEL=0.0)
 
 
 def _earth(old: Inputs, facts: BathFacts) -> Inputs:
@@ -81,7 +82,7 @@ def _earth(old: Inputs, facts: BathFacts) -> Inputs:
     if reads is None:
         return old
     kept = tuple(entry for entry in old.earth if facts.now_ms - entry[0] <= MINUTE_MS)
-    return replace(old, earth=(*kept, (facts.now_ms, reads)))
+    return changed(old, earth=(*kept, (facts.now_ms, reads)))
 
 
 def _flow_lost_ms(settings: BathSettings, old: Inputs, facts: BathFacts) -> int | None:
@@ -102,7 +103,7 @@ def _minute(settings: BathSettings, old: Inputs, state: BathState, facts: BathFa
     given = _expected_LEL(settings, state, facts)
     expected = old.expected_LEL + SLOWLY * (given - old.expected_LEL)
     seen = min(old.seen_LEL, max(expected, given))
-    return replace(
+    return changed(
         old,
         minute_ms=facts.now_ms,
         water_C=_walked(old.water_C, facts.now_ms, facts.water_C),
@@ -164,13 +165,13 @@ def permit_kept(state: BathState, standing: tuple[Condition, ...]) -> BathState:
     """Return the bath without its permit where anything holds or trips it: what was permitted is another bath."""
     if state.duty.permit_until_ms is None or not holds_the_bath(standing):
         return state
-    return replace(state, duty=replace(state.duty, permit_until_ms=None, permit_by=""))
+    return changed(state, duty=replace(state.duty, permit_until_ms=None, permit_by=""))
 
 
 def gassing(state: BathState, facts: BathFacts) -> bool:
     """Return whether any string gasses now; what is not read of a running one counts as gassing."""
     for each, current, volts in zip(state.circuits, facts.currents_A, facts.volts_per_cell, strict=True):
-        flows = each.state is State.RUNNING if current is None else current >= ZERO_A
+        flows = each.state is RUNNING if current is None else current >= ZERO_A
         if flows and (volts is None or volts >= GASSING_V_PER_CELL):
             return True
     return False
@@ -190,4 +191,6 @@ def gas_ok(settings: BathSettings, state: BathState, facts: BathFacts) -> bool:
 
 def contactors_stay(settings: BathSettings, standing: tuple[Condition, ...]) -> bool:
     """Return whether contactors must not switch: gas may be where they stand."""
-    return not settings.contactors_outside and any(found.code == "hydrogen_trip" for found in standing)
+    return (
+        bool(standing) and not settings.contactors_outside and any(found.code == "hydrogen_trip" for found in standing)
+    )

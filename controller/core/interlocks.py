@@ -71,6 +71,21 @@ CIRCUIT_FAMILIES: tuple[Family[CircuitView], ...] = (
     dues.FAMILY,
     advised.FAMILY,
 )
+NUMBER_FAMILIES: tuple[Family[CircuitView], ...] = (
+    current.FAMILY,
+    ripple.FAMILY,
+    counter.FAMILY,
+    voltage.FAMILY,
+    open_string.FAMILY,
+    first_minutes.FAMILY,
+    probe.FAMILY,
+    probe_sensors.FAMILY,
+    charge_cap.FAMILY,
+    step_time.FAMILY,
+    dues.FAMILY,
+)
+"""Those that compare numbers: the only ones that must be asked of an orderly circuit (`orderly.py`)."""
+
 BATH_FAMILIES: tuple[Family[BathView], ...] = (
     people.FAMILY,
     extraction.FAMILY,

@@ -36,9 +36,25 @@ def count_fits(ask: Ask) -> Refusal | None:
 
 
 def profile_fits(ask: Ask) -> Refusal | None:
-    """Refuse a profile past the circuit's own current or voltage, or one that discharges where the channel cannot."""
+    """Refuse a profile that is not released, is past the circuit's current or volts, or discharges where it cannot."""
     load = ask.order.load
-    return None if load is None else _plan_refusal(ask, load.plan, load.batteries)
+    return None if load is None else is_released(ask) or _plan_refusal(ask, load.plan, load.batteries)
+
+
+def is_released(ask: Ask) -> Refusal | None:
+    """Refuse a profile that nobody released where the bath asks for it; an engineer's trial may run without.
+
+    The order says how its release was found: `release` (missing, changed, unreadable), where and what in words.
+    """
+    load = ask.order.load or ask.state.load
+    if load is None or load.released or load.trial or not ask.settings.asks_release:
+        return None
+    args, plan = ask.order.args, load.plan
+    why, line, what = text_of(args, "release"), whole_of(args, "release_line"), text_of(args, "release_said")
+    return Refusal(
+        "not_released",
+        {"profile": plan.name, "revision": plan.revision, "why": why or "missing", "line": line, "what": what},
+    )
 
 
 def _plan_refusal(ask: Ask, plan: Plan, batteries: int) -> Refusal | None:

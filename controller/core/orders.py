@@ -95,6 +95,7 @@ RULES: dict[str, Rule] = {
         (
             check.loaded,
             check.in_use,
+            batteries.is_released,
             flow.first_is_maintenances,
             *MAY_FLOW,
             flow.soaked,

@@ -8,7 +8,7 @@ output that reads off end that.
 from __future__ import annotations
 
 from controller.core.facts import Facts
-from controller.core.types import ON, Command, Output
+from controller.core.types import ALL_OFF, OFF, ON, TO_ZERO, Command, Output
 
 
 def found(output: Output, unknown: bool, facts: Facts) -> Output:
@@ -17,8 +17,9 @@ def found(output: Output, unknown: bool, facts: Facts) -> Output:
     Then it goes to zero before it goes off, as ever; only where nothing is known yet, so that no reading ever
     switches on an output that was off.
     """
-    under_current = facts.output_on and facts.current_A is not None and not facts.zero
-    return Output.ON if unknown and output is Output.OFF and under_current else output
+    if not unknown or output is not OFF:
+        return output
+    return ON if facts.output_on and facts.current_A is not None and not facts.zero else output
 
 
 def moved(output: Output, since_ms: int, wanted: bool, facts: Facts, settle_ms: int, now_ms: int) -> tuple[Output, int]:
@@ -47,12 +48,22 @@ def _goes_on(facts: Facts) -> bool:
 
 
 def command(
-    output: Output, set_current_A: float, voltage_limit_V: float, is_closed: bool, silent: bool = False
+    output: Output,
+    set_current_A: float,
+    voltage_limit_V: float,
+    is_closed: bool,
+    silent: bool = False,
+    before: Command = ALL_OFF,
 ) -> Command:
-    """Return the whole command for this cycle; current is asked for in `ON` alone. `is_closed`: the contactor."""
-    if output is ON:
-        return Command(set_current_A, voltage_limit_V, True, is_closed, silent)
-    return Command(0.0, voltage_limit_V, output is Output.TO_ZERO, is_closed, silent)
+    """Return the whole command for this cycle, the very same as `before` where they are equal.
+
+    Current is asked for in `ON` alone. `is_closed`: the contactor.
+    """
+    set_A, output_on = (set_current_A, True) if output is ON else (0.0, output is TO_ZERO)
+    same = set_A == before.set_current_A and voltage_limit_V == before.voltage_limit_V
+    if same and output_on is before.output_on and is_closed is before.contactor_closed and silent is before.silent:
+        return before
+    return Command(set_A, voltage_limit_V, output_on, is_closed, silent)
 
 
 def confirmed(output: Output, facts: Facts) -> bool:

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from controller.core.alarmlife import quiet
 from controller.core.bathstate import BathState, Duty
+from controller.core.changed import changed
 from controller.core.settings import BathSettings
 from controller.core.state import Alarm
 from controller.core.types import BathCommand, Event
@@ -32,8 +33,8 @@ TOO_FULL = "level_high"
 def decided(
     settings: BathSettings, state: BathState, facts: BathFacts, events: list[Event]
 ) -> tuple[BathState, BathCommand]:
-    """Return the bath with what it remembers of its horn, and its outputs."""
-    told = [*state.alarms, *(alarm for each in state.circuits for alarm in each.alarms)]
+    """Return the bath with what it remembers of its horn, and its outputs; the very same ones where nothing changed."""
+    told = [*state.alarms, *[alarm for each in state.circuits for alarm in each.alarms]]
     told = [alarm for alarm in told if not quiet(alarm)] if told else told
     ringing = [alarm for alarm in told if alarm.priority <= 2 and not alarm.acknowledged]
     duty = _heard(state.duty, facts, ringing, events)
@@ -42,8 +43,9 @@ def decided(
         horn = ESCALATED if any(alarm.escalated for alarm in ringing) else NEW
     if horn == SILENT and _tested(settings, duty, facts.now_ms):
         horn = NEW
-    state = state if duty is state.duty else replace(state, duty=duty)
-    return state, BathCommand(horn, bool(told), True, _water_call(state, facts))
+    state = state if duty is state.duty else changed(state, duty=duty)
+    command = BathCommand(horn, bool(told), True, _water_call(state, facts))
+    return state, state.command if command == state.command else command
 
 
 def _heard(duty: Duty, facts: BathFacts, ringing: list[Alarm], events: list[Event]) -> Duty:
@@ -51,11 +53,15 @@ def _heard(duty: Duty, facts: BathFacts, ringing: list[Alarm], events: list[Even
     pressed = facts.heard if facts.heard is not None else duty.heard
     # Only a press counts: a button that is stuck never mutes what is still to come.
     muted = duty.muted or (pressed and not duty.heard)
-    newer = any(alarm.told_ms == facts.now_ms for alarm in ringing) or any(each.code == "escalated" for each in events)
-    muted = muted and bool(ringing) and not newer
+    muted = muted and bool(ringing) and not _newer(ringing, events, facts.now_ms)
     if muted is duty.muted and pressed is duty.heard:
         return duty
     return replace(duty, muted=muted, heard=pressed)
+
+
+def _newer(ringing: list[Alarm], events: list[Event], now_ms: int) -> bool:
+    """Return whether one of these came in this cycle, or any escalated."""
+    return any(alarm.told_ms == now_ms for alarm in ringing) or any(each.code == "escalated" for each in events)
 
 
 def _tested(settings: BathSettings, duty: Duty, now_ms: int) -> bool:
@@ -66,7 +72,7 @@ def _tested(settings: BathSettings, duty: Duty, now_ms: int) -> bool:
 
 def _water_call(state: BathState, facts: BathFacts) -> bool:
     """Return whether water is called for: what is not known calls for it, a bath too full never does."""
-    standing = {timer.code for timer in state.timers if timer.active}
+    standing = {timer.code for timer in state.timers if timer.active} if state.timers else set()
     if TOO_FULL in standing or (facts.level is not None and facts.level > 0.0):
         return False
     unknown = facts.water_C is None or ("level" in facts.has and facts.level is None)

@@ -101,7 +101,8 @@ class Load:
 
     `battery_type`: as the load list says it ("": not said). A follow-on run names the run it continues, the step it
     begins with (index into the plan; that step begins anew) and the charge in Ah that all earlier runs put in: it
-    counts for the profile's cap and its first third, not for the step. `trial`: an engineer's run.
+    counts for the profile's cap and its first third, not for the step. `trial`: an engineer's run. `released`: a person
+    released the very text that the plan was made from.
     """
 
     plan: Plan
@@ -116,3 +117,4 @@ class Load:
     first_step: int = 0
     credited_Ah: float = 0.0
     trial: bool = False
+    released: bool = False

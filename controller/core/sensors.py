@@ -59,7 +59,7 @@ def _believed(before: float | None, lately: tuple[float, ...]) -> float:
         return lately[0]
     newest = lately[-1]
     hotter = min(newest, lately[-TOWARDS_DANGER]) if len(lately) >= TOWARDS_DANGER else newest
-    return max(min(before, max(lately)), hotter)
+    return hotter if hotter >= before else max(min(before, max(lately)), hotter)
 
 
 def watched(

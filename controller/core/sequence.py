@@ -111,10 +111,11 @@ def fair_percent(run: Run, step: PlanStep, percent: float, share_A: float | None
     return percent
 
 
-def lived(run: Run, step: PlanStep, facts: Facts, percent: float, undisturbed: bool) -> Run:
+def lived(run: Run, step: PlanStep, facts: Facts, percent: float, undisturbed: bool, limited: bool) -> Run:
     """Return a running circuit's run after `facts.dt_ms` of its step (nothing in a gap).
 
-    `percent`: see `fair_percent`; `undisturbed`: the step's whole current was asked for.
+    `percent`: see `fair_percent`; `undisturbed`: the step's whole current was asked for; `limited`: volts stand at the
+    limit written.
     """
     if facts.gap:
         return run
@@ -123,7 +124,9 @@ def lived(run: Run, step: PlanStep, facts: Facts, percent: float, undisturbed: b
         run,
         step_time_ms=run.step_time_ms + facts.dt_ms,
         fair_ms=run.fair_ms + facts.dt_ms * percent / 100.0,
-        restart_left_ms=max(0, run.restart_left_ms - facts.dt_ms) if flowing else run.restart_left_ms,
+        restart_left_ms=max(0, run.restart_left_ms - facts.dt_ms)
+        if run.restart_left_ms and flowing
+        else run.restart_left_ms,
         flowing=flowing,
         first_ms=facts.now_ms if flowing and run.first_ms is None else run.first_ms,
     )
@@ -131,17 +134,17 @@ def lived(run: Run, step: PlanStep, facts: Facts, percent: float, undisturbed: b
     if steady is not run.steady:
         run = changed(run, steady=steady)
     if facts.fresh:
-        near = ends.measured_end(run, step, facts, undisturbed) is not None
+        near = ends.measured_end(run, step, facts, undisturbed, limited) is not None
         if near or run.meets:
             run = changed(run, meets=run.meets + 1 if near else 0)
     return run
 
 
-def ended_by(run: Run, step: PlanStep, facts: Facts) -> str | None:
-    """Return what ended the step, or None while it goes on."""
+def ended_by(run: Run, step: PlanStep, facts: Facts, limited: bool) -> str | None:
+    """Return what ended the step, or None while it goes on; `limited`: see `lived`."""
     by = ends.met(run, step)
     if by is None and run.meets >= ends.MEETS:
-        by = ends.measured_end(run, step, facts, undisturbed=True)
+        by = ends.measured_end(run, step, facts, undisturbed=True, limited=limited)
     if by is None and step.on_overrun == "next" and overrun(run, step):
         by = "longest time"
     return by

@@ -65,7 +65,8 @@ class ReadBack:
 def differs(view: CircuitView) -> bool:
     """Return whether the set-point was read and is none of those written in the last settling time."""
     read, state = view.facts.set_current_A, view.state
-    if read is None or taken(read, state.command.set_current_A):
+    asked_A = state.command.set_current_A
+    if read is None or read == asked_A or taken(read, asked_A):
         return False
     return not any(taken(read, amount) for _, amount in state.asked)
 
@@ -73,7 +74,8 @@ def differs(view: CircuitView) -> bool:
 def limit_differs(view: CircuitView) -> bool:
     """Return whether the voltage limit, while output is asked for, reads as none of those of the last settling time."""
     read, state = view.facts.set_voltage_V, view.state
-    if read is None or not state.command.output_on or limit_taken(read, state.command.voltage_limit_V):
+    limit_V = state.command.voltage_limit_V
+    if read is None or read == limit_V or not state.command.output_on or limit_taken(read, limit_V):
         return False
     since_ms = view.facts.now_ms - view.settings.settle_ms
     return not any(limit_taken(read, volts) for at_ms, volts in state.written_V if at_ms >= since_ms)

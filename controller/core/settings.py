@@ -43,7 +43,8 @@ class BathSettings:
     for readings (0: never). `alone_ms`, `apart_ms`: for how long a first current, a resumed one, flows alone.
     `resets_by`: persons who may give the resets that are maintenance's. `two_people`: the start list's first item
     (polarity) needs a second person. `inspect_after`: contactor openings under load until its inspection is due.
-    `airflow_m3_h`: what the extraction draws (None: the plant does not say).
+    `airflow_m3_h`: what the extraction draws (None: the plant does not say). `require_release`: only released profiles
+    are loaded, trials apart (None: so on every bath that is not virtual).
     """
 
     hall: str
@@ -76,6 +77,12 @@ class BathSettings:
     level_mm: float | None = None
     contactors_outside: bool = False
     airflow_m3_h: float | None = None
+    require_release: bool | None = None
+
+    @property
+    def asks_release(self) -> bool:
+        """Whether only released profiles are loaded."""
+        return not self.virtual if self.require_release is None else self.require_release
 
     @property
     def settle_ms(self) -> int:

@@ -42,7 +42,7 @@ def remembered(link: LinkMemory, facts: Facts, bath: BathShare, waits: bool, lim
     good = bath_good(bath) and (link.bath_good or not (waits or link.lost))
     uptime = facts.uptime_s if facts.uptime_s is not None else link.uptime_s
     if facts.link is UP and facts.fresh and not (link.wrong or link.late_ms or link.garbled_ms):
-        return LinkMemory(facts.now_ms, uptime, False, link.lost_ms, good, link.uptime_before_s)
+        return changed(link, fresh_ms=facts.now_ms, uptime_s=uptime, lost=False, bath_good=good)
     late_ms = _minute(link.late_ms, facts, facts.link is LinkState.LATE and not facts.stale, limits.late_a_minute)
     is_wrong = facts.link is LinkState.WRONG_ANSWER
     garbled_ms = _minute(link.garbled_ms, facts, is_wrong, limits.garbled_a_minute)

@@ -154,7 +154,7 @@ class Allowed:
     eased_ms: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class LinkMemory:
     """The short link loss: when the last fresh reading came, with which uptime of the rectifier.
 

@@ -86,7 +86,7 @@ class EventKind(StrEnum):
 
 
 UNKNOWN, RUNNING, HELD, TRIPPED = State.UNKNOWN, State.RUNNING, State.HELD, State.TRIPPED
-ON, TO_ZERO, STUCK = Output.ON, Output.TO_ZERO, Output.STUCK
+OFF, ON, TO_ZERO, STUCK = Output.OFF, Output.ON, Output.TO_ZERO, Output.STUCK
 UP, WRONG_ANSWER = LinkState.UP, LinkState.WRONG_ANSWER
 """Members that every circuit asks for in every cycle: Python 3.11 looks one up in its class by calling a function."""
 
@@ -222,7 +222,7 @@ class Event:
     priority: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class BathShare:
     """What a circuit is told of its bath: the value the laws use, whether people may let current flow, reactions.
 
@@ -262,7 +262,7 @@ class Advice:
     limit: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CircuitIn:
     """Everything a circuit's decision hangs on, and what its record keeps of each cycle.
 

@@ -39,7 +39,7 @@ class CircuitView:
         return self.state.run is not None and self.state.state in OPEN_STATES
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class BathFacts:
     """The bath's inputs as facts: None where not read, bad or stale.
 

@@ -13,7 +13,7 @@ from controller.core.facts import Facts
 from controller.core.laws.ripple import hunt_ms
 from controller.core.planned import DISCHARGE
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.core.state import CircuitState
+from controller.core.state import CircuitState, Run
 from controller.core.swings import lately
 from controller.core.types import RUNNING, TO_ZERO, UNKNOWN, CircuitIn, Condition, Event, EventKind, Output
 
@@ -28,18 +28,20 @@ def written(
     cin: CircuitIn,
     standing: tuple[Condition, ...],
     events: list[Event],
+    lived: Run | None = None,
 ) -> CircuitState:
-    """Work out what may flow, move the output machine, and remember what was asked."""
-    asked_A, volts = _asked(own, state, cin, standing)
-    now_ms, run, seen_A = facts.now_ms, state.run, facts.current_A
-    before = output.found(state.output, state.state is UNKNOWN, facts)
+    """Work out what may flow, move the output machine, remember the asked. `lived`: the run (None: the state's)."""
+    now_ms, run = facts.now_ms, state.run if lived is None else lived
+    asked_A, volts = _asked(own, state, run, cin, standing)
+    before = output.found(state.output, True, facts) if state.state is UNKNOWN else state.output
     since = now_ms if _unheard(settings, state, facts) else state.output_since_ms
-    machine, since = output.moved(before, since, asked_A != 0.0, facts, settings.settle_ms, now_ms)
-    if machine is TO_ZERO:
-        volts = state.command.voltage_limit_V
+    settle_ms, keep_ms = settings.settle_ms, settings.watchdog_ms
+    machine, since = output.moved(before, since, asked_A != 0.0, facts, settle_ms, now_ms)
+    volts = state.command.voltage_limit_V if machine is TO_ZERO else volts
     is_closed, openings = _contactor(settings, own, state, machine, facts, cin, standing, events)
     silent = facts.local is True and not contactor.disobeyed(standing)
-    command = output.command(machine, asked_A, volts, is_closed, silent)
+    command = output.command(machine, asked_A, volts, is_closed, silent, state.command)
+    set_A, limit_V = command.set_current_A, command.voltage_limit_V
     confirmed = output.confirmed(machine, facts)
     return changed(
         state,
@@ -49,17 +51,15 @@ def written(
         output_since_ms=since,
         confirmed=confirmed,
         command=command,
-        asked=_window(state.asked, settings.settle_ms, now_ms, command.set_current_A),
-        written=_set_points(settings, state, facts, command.set_current_A),
-        written_V=_limits(settings, state, facts, command.voltage_limit_V),
-        recent=_course(state.recent, hunt_ms(settings), now_ms, seen_A)
-        if seen_A is not None and facts.fresh
-        else state.recent,
+        asked=_window(state.asked, settle_ms, now_ms, set_A),
+        written=_still_there(state.written, keep_ms, now_ms, facts.set_current_A, set_A, setpoint.taken),
+        written_V=_still_there(state.written_V, keep_ms, now_ms, facts.set_voltage_V, limit_V, setpoint.limit_taken),
+        recent=_seen(settings, state, facts),
         openings=openings,
         pending=_read_back(state, machine, confirmed, facts, cin, events) if state.pending else (),
         hot_C=facts.hot_C,
         share_A=cin.share_A,
-        link=shortloss.remembered(state.link, facts, cin.bath, _waits(state), settings.laws.link),
+        link=shortloss.remembered(state.link, facts, cin.bath, _waits(run), settings.laws.link),
     )
 
 
@@ -94,20 +94,19 @@ def _contactor(
     return is_closed, openings
 
 
-def _waits(state: CircuitState) -> bool:
+def _waits(run: Run | None) -> bool:
     """Return whether the circuit is held by its link alone."""
-    run = state.run
     return run is not None and run.interruption is not None and run.interruption.resumable_by_rule
 
 
 def _asked(
-    own: CircuitSettings, state: CircuitState, cin: CircuitIn, standing: tuple[Condition, ...]
+    own: CircuitSettings, state: CircuitState, run: Run | None, cin: CircuitIn, standing: tuple[Condition, ...]
 ) -> tuple[float, float]:
     """Return the current to ask for (a discharge's is negative) and the voltage limit; zero but where it runs.
 
     Below a hood that a permit lets stand open, and until its bath is purged again, none begins and none rises.
     """
-    run, load = state.run, state.load
+    load = state.load
     if state.state is not RUNNING or state.blocked_by or run is None or load is None:
         return 0.0, 0.0
     at = sequence.step_of(load.plan, run)
@@ -127,16 +126,6 @@ def _window(history: History, keep_ms: int, now_ms: int, amount: float) -> Histo
     return (*(entry for entry in history if now_ms - entry[0] <= keep_ms and entry[1] != amount), (now_ms, amount))
 
 
-def _set_points(settings: BathSettings, state: CircuitState, facts: Facts, set_A: float) -> History:
-    return _still_there(state.written, settings.watchdog_ms, facts.now_ms, facts.set_current_A, set_A, setpoint.taken)
-
-
-def _limits(settings: BathSettings, state: CircuitState, facts: Facts, limit_V: float) -> History:
-    return _still_there(
-        state.written_V, settings.watchdog_ms, facts.now_ms, facts.set_voltage_V, limit_V, setpoint.limit_taken
-    )
-
-
 def _still_there(
     history: History,
     keep_ms: int,
@@ -150,6 +139,13 @@ def _still_there(
         return _window(history, keep_ms, now_ms, amount)
     kept = (entry for entry in history if now_ms - entry[0] <= keep_ms or same(read, entry[1]))
     return _window(tuple(kept), now_ms, now_ms, amount)
+
+
+def _seen(settings: BathSettings, state: CircuitState, facts: Facts) -> History:
+    """Return the readings of current that hunting is looked for in, with this cycle's where it was read."""
+    if facts.current_A is None or not facts.fresh:
+        return state.recent
+    return _course(state.recent, hunt_ms(settings), facts.now_ms, facts.current_A)
 
 
 def _course(history: History, keep_ms: int, now_ms: int, amount: float) -> History:

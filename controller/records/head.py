@@ -20,6 +20,11 @@ from controller.records.rows import time_utc
 
 FORMAT = "formbath/run/1"
 _NAME_LIMIT = 40
+ADDED: Mapping[str, frozenset[str]] = {
+    "BathSettings": frozenset({"require_release"}),
+    "Load": frozenset({"released"}),
+}
+"""Fields that came without a change of any decision on record: where a record lacks them, they take their defaults."""
 
 
 class RecordError(Exception):
@@ -90,7 +95,7 @@ def safe_name(text: str) -> str:
 
 def cycle_codec(plan: Plan) -> Codec:
     """How states and orders stand in cycles.bin: fields in order, the run's plan by reference."""
-    return Codec((plan,), compact=True)
+    return Codec((plan,), compact=True, added=ADDED)
 
 
 def write_head(start: RunStart) -> bytes:
@@ -140,11 +145,11 @@ def read_head(plain: Mapping[str, Any]) -> Head:
     """The run's settings, load and numbers; RecordError when this version cannot understand them."""
     try:
         plan = Codec().load(Plan, plain["plan"])
-        codec = Codec((plan,))
+        codec = Codec((plan,), added=ADDED)
         load = codec.load(Load, plain["load"])
         settings = codec.load(BathSettings, plain["settings"])
         circuit = _is(plain, "circuit", str)
-        if plain["layout"] != layout(CircuitState, Extras):
+        if _without_added(plain["layout"]) != _without_added(layout(CircuitState, Extras)):
             raise RecordError("run.json: layout: states had other fields when this was written")
         own = next((one for one in settings.circuits if one.name == circuit), None)
         if own is None:
@@ -157,6 +162,16 @@ def read_head(plain: Mapping[str, Any]) -> Head:
         raise RecordError(
             f"run.json: {str(error) if isinstance(error, PlainError) else f'{error} is missing'}"
         ) from None
+
+
+def _without_added(fields: Any) -> Any:
+    if not isinstance(fields, dict):
+        return fields
+    later = {kind: ADDED.get(kind, frozenset()) for kind in fields}
+    return {
+        kind: [name for name in names if name not in later[kind]] if isinstance(names, list) else names
+        for kind, names in fields.items()
+    }
 
 
 def _is(plain: Mapping[str, Any], key: str, kind: type[Any]) -> Any:

@@ -31,7 +31,7 @@ class Codec:
     and a reference `{"known": index}` stands in its place; another object of the same type is written whole.
     `compact` writes a dataclass as the list of its fields in order; `layout` says which order that is.
     `added`, `dropped` (class name to field names): what an older version did not write yet, so that a missing one
-    takes its default, and what it still wrote and nobody asks for any more.
+    takes its default (a compact list may lack them at its end), and what it still wrote and nobody asks for any more.
     """
 
     def __init__(
@@ -156,7 +156,7 @@ class Codec:
         loaders = {name: self._loader(hint) for name, hint in _hints(kind).items()}
         spared = self._added.get(kind.__name__, frozenset()) | self._dropped.get(kind.__name__, frozenset())
         if self._compact:
-            return _list_loader(kind, list(loaders.items()))
+            return _list_loader(kind, list(loaders.items()), spared)
 
         def load(data: Any) -> Any:
             if not isinstance(data, dict):
@@ -210,11 +210,15 @@ def layout(*kinds: Any) -> dict[str, list[str]]:
     return dict(sorted(found.items()))
 
 
-def _list_loader(kind: Any, loaders: list[tuple[str, Coder]]) -> Coder:
+def _list_loader(kind: Any, loaders: list[tuple[str, Coder]], spared: frozenset[str]) -> Coder:
+    least = len(loaders)
+    while least > 0 and loaders[least - 1][0] in spared:
+        least -= 1
+
     def load(data: Any) -> Any:
-        if not isinstance(data, list) or len(data) != len(loaders):
+        if not isinstance(data, list) or not least <= len(data) <= len(loaders):
             raise PlainError(f"a {kind.__name__} must be a list of {len(loaders)} fields, not {_shown(data)}")
-        return kind(*(_at(name, one, item) for (name, one), item in zip(loaders, data, strict=True)))
+        return kind(*(_at(name, one, item) for (name, one), item in zip(loaders, data, strict=False)))
 
     return load
 

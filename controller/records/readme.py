@@ -11,7 +11,7 @@ ISO 8601 UTC with milliseconds. A missing value is empty, never 0. Text that a s
 begins with an apostrophe that is not part of it.
 
 run.json       written once, before the first row: profile, bath file, register map and release, each with its text and
-               SHA-256 (release: null where none was asked for); the load; the orders that started the run; settings
+               SHA-256 (release: null where the profile had none); the load; the orders that started the run; settings
                and compiled plan as the core used them; versions; core = number of the decisions' version; layout =
                order of the fields in the lists of cycles.bin; start_ms = core time at which elapsed time is 0
 log.csv        a row each logging interval and at each change that matters

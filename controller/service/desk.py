@@ -29,6 +29,7 @@ from controller.service.errors import Refused
 from controller.service.loadargs import load_args
 from controller.service.people import Person
 from controller.service.protocol import Answer, OrderMessage, ReadBack, Told
+from controller.service.released import GIVEN, Found, found_release
 from profiles.loader import Document, load_model, read_document
 from profiles.problems import InputError
 from profiles.profile import Profile
@@ -61,6 +62,7 @@ class Desk:
         self._orders: dict[str, Order] = {}
         self._told: deque[dict[str, Any]] = deque(maxlen=MOST_TOLD)
         self.profiles: dict[str, Text] = {}
+        self.releases: dict[str, Text] = {}
         self.taken = 0
 
     async def on_order(self, message: OrderMessage, person: Person) -> Answer:
@@ -196,7 +198,7 @@ class Desk:
             raise Refused("bad_list", words.filled(words.REFUSALS["bad_list"], {"what": str(error)})) from None
         try:
             async with self._reading:
-                document, plan = await asyncio.to_thread(_profile, str(args.get("profile") or ""))
+                document, plan, found = await asyncio.to_thread(_profile, str(args.get("profile") or ""))
         except InputError as error:
             first = str(error.problems[0])
             raise Refused("bad_profile", words.filled(words.REFUSALS["bad_profile"], {"what": first})) from None
@@ -204,12 +206,11 @@ class Desk:
             said = load_args(args, plan)
         except ValueError as error:
             raise Refused("bad_list", words.filled(words.REFUSALS["bad_list"], {"what": str(error)})) from None
-        self.profiles[document.sha256] = Text(document.path.name, document.text)
-        batteries = count(listed)
-        links = max(0, max(batch.last for batch in listed) - batteries)
+        self._keep(document, found)
+        links = max(0, max(batch.last for batch in listed) - count(listed))
         load = Load(
             plan=plan,
-            batteries=batteries,
+            batteries=count(listed),
             batch=listed[0].name,
             fresh=said.fresh,
             first_filled_ms=self._filled_ms("first_filled", args),
@@ -220,11 +221,18 @@ class Desk:
             first_step=said.first_step,
             credited_Ah=said.credited_Ah,
             trial=said.trial,
+            released=found.release is not None,
         )
         if load.last_filled_ms < load.first_filled_ms:
             raise Refused("bad_list", "load list refused: the last was filled before the first; swap the two moments")
-        kept: dict[str, Scalar] = {**args, "links": links, "profile": document.path.name}
-        return Order(order.id, order.verb, order.target, order.who, order.roles, kept, order.seen_revision, load)
+        kept = {**_stated(args), "links": links, "profile": document.path.name, **found.args}
+        return replace(order, args=kept, load=load)
+
+    def _keep(self, document: Document, found: Found) -> None:
+        """Keep the texts that the run's record will hold."""
+        self.profiles[document.sha256] = Text(document.path.name, document.text)
+        if found.release is not None:
+            self.releases[document.sha256] = found.release
 
     def _filled_ms(self, what: str, args: Mapping[str, Scalar]) -> int:
         """Return when a battery was filled, in core time: a person's moment becomes an age here."""
@@ -242,13 +250,22 @@ class Desk:
         return now.now_ms - (now.utc_ms - round(stated.timestamp() * 1000))
 
 
+def _stated(args: Mapping[str, Scalar]) -> dict[str, Scalar]:
+    """Return a client's arguments without those that only the service writes."""
+    return {key: value for key, value in args.items() if key not in GIVEN}
+
+
 def _may(order: Order) -> bool:
     """Return whether the core lets this person give an order of this kind at all."""
     rule = rule_of(order)
     return rule is not None and bool(set(rule.roles) & set(order.roles))
 
 
-def _profile(path: str) -> tuple[Document, Plan]:
-    """Return a profile file and its plan. Raises `InputError`. For a thread: a file may take longer than a cycle."""
+def _profile(path: str) -> tuple[Document, Plan, Found]:
+    """Return a profile file, its plan, and its release. Raises `InputError`.
+
+    For a thread: a file may take longer than a cycle.
+    """
     document = read_document(path, LARGEST_PROFILE_BYTES)
-    return document, compile_plan(load_model(document, Profile), document.sha256)
+    plan = compile_plan(load_model(document, Profile), document.sha256)
+    return document, plan, found_release(document)

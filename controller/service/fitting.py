@@ -1,9 +1,9 @@
 """A snapshot as one line that fits: what says least is left out first, and the snapshot names what it left out. Pure.
 
 In this order: the ends of the start checks' sentences (what is refused never looks as if it held), those of the other
-refusals, load lists and the ends of reasons, the checks themselves, plans that few circuits use, all plans, and of each
-circuit's alarms those behind the three worst. States, values, what was read back and what keeps current off (latches,
-standing holds and trips, what a circuit is held by) are never left out.
+refusals, load lists and the ends of reasons, the checks themselves, each run beside its course and sisters, plans that
+few circuits use, all plans, and of each circuit's alarms those behind the three worst. States, values, what was read
+back and what keeps current off (latches, standing holds and trips, what a circuit is held by) are never left out.
 """
 
 from __future__ import annotations
@@ -71,6 +71,10 @@ def _no_checks(shown: Plain) -> Plain:
     return _each_circuit(shown, lambda each: {key: each[key] for key in each if key != "start_checks"})
 
 
+def _not_beside(shown: Plain) -> Plain:
+    return _each_circuit(shown, lambda each: {key: each[key] for key in each if key != "beside"})
+
+
 def _short_refusals(shown: Plain) -> Plain:
     def change(each: Plain) -> Plain:
         may = each.get("may")
@@ -117,6 +121,7 @@ PARTS: dict[str, Callable[[Plain], Plain]] = {
     "ends of refusals": _short_refusals,
     "load lists and ends of reasons": _short_lists,
     "start checks": _no_checks,
+    "course and sisters": _not_beside,
     "rare plans": _common_plans,
     "plans": _no_plans,
     "later alarms": _worst_alarms,

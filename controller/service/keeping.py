@@ -30,7 +30,7 @@ ADDED: Mapping[str, frozenset[str]] = {
         "CircuitState": "ticks probes trail written openings out_of_use leads_off resume_for share_A moved_K written_V",
         "Command": "silent",
         "LinkMemory": "wrong late_ms garbled_ms",
-        "Load": "battery_type continues first_step credited_Ah trial",
+        "Load": "battery_type continues first_step credited_Ah trial released",
         "Plan": "battery_type level_mm readings",
         "PlanStep": "expected_ms charge_cap_Ah",
         "Run": "first_ms late extended_ms before_A device_Ah ours_Ah rides_ms credited_Ah walk read watered",
@@ -66,10 +66,12 @@ def state_to_keep(
     folders: Mapping[str, str],
     profiles: Mapping[str, Text],
     ended: Mapping[str, str] | None = None,
+    releases: Mapping[str, Text] | None = None,
 ) -> dict[str, Any]:
-    """Return state.json's content: every circuit, the open and ended run folders, the profiles that loads rest on."""
+    """Return state.json's content: circuits, open and ended run folders, the profiles and releases loads rest on."""
     codec = Codec()
-    used = {each.load.plan.sha256 for each in state.circuits if each.load is not None}
+    loads = [each.load for each in state.circuits if each.load is not None]
+    used, released = {load.plan.sha256 for load in loads}, {load.plan.sha256 for load in loads if load.released}
     return {
         "now_ms": state.now_ms,
         "utc_ms": utc_ms,
@@ -80,8 +82,13 @@ def state_to_keep(
         "resume_for": state.resume_for,
         "memory": codec.dump(Memory, memory_of(state)),
         "circuits": {each.name: codec.dump(CircuitState, each) for each in state.circuits},
-        "profiles": {sha: {"name": text.name, "text": text.text} for sha, text in profiles.items() if sha in used},
+        "profiles": _texts(profiles, used),
+        "releases": _texts(releases or {}, released),
     }
+
+
+def _texts(texts: Mapping[str, Text], used: set[str]) -> dict[str, Any]:
+    return {sha: {"name": text.name, "text": text.text} for sha, text in texts.items() if sha in used}
 
 
 def kept_circuits(content: Mapping[str, Any]) -> tuple[dict[str, CircuitState], list[str]]:
@@ -164,12 +171,20 @@ def kept_resume_for(content: Mapping[str, Any]) -> str:
 
 def kept_profiles(content: Mapping[str, Any]) -> dict[str, Text]:
     """Return the texts of the profiles that kept loads rest on."""
-    profiles = content.get("profiles")
-    if not isinstance(profiles, dict):
+    return _kept_texts(content.get("profiles"))
+
+
+def kept_releases(content: Mapping[str, Any]) -> dict[str, Text]:
+    """Return the texts of their releases, by the hash of the profile's text."""
+    return _kept_texts(content.get("releases"))
+
+
+def _kept_texts(texts: object) -> dict[str, Text]:
+    if not isinstance(texts, dict):
         return {}
     return {
         str(sha): Text(str(entry["name"]), str(entry["text"]))
-        for sha, entry in profiles.items()
+        for sha, entry in texts.items()
         if isinstance(entry, dict) and "name" in entry and "text" in entry
     }
 

@@ -32,6 +32,7 @@ from controller.core.types import (
 )
 from controller.records.room import Room
 from controller.records.writer import Writer
+from controller.service.advising import Advising
 from controller.service.away import Away, followed
 from controller.service.clock import Clock, Now
 from controller.service.desk import Desk
@@ -104,6 +105,7 @@ class Service:
         self._wall_offset_ms: int | None = None
         self._trouble: str | None = None
         self._room = Room(parts.writer)
+        self._advising = Advising(parts.settings)
 
     async def run(self, until: Callable[[BathState], bool] = lambda _: False) -> None:
         """Cycle until `until(state)` holds, or until the service was asked to end and zero was read back."""
@@ -142,12 +144,14 @@ class Service:
         before, held = self.state, list[Event]()
         if self.ending:
             before, held = self._held(self.state, "service_ending")
-        given = BathIn(now_ms, reading, channels, orders, record_left_ms=self._room.left_ms(now_ms))
+        advice = self._advising.advice
+        given = BathIn(now_ms, reading, channels, orders, advice, self._room.left_ms(now_ms))
         state, out = core_bath.step(parts.settings, before, given)
         await parts.field.write(out.commands, out.bath, now_ms)
         self.state = state
-        parts.recorder.cycle(before, out, state, self._now.utc_ms, parts.desk.profiles)
-        self._told = (*self._told, *held)
+        parts.recorder.cycle(before, out, state, self._now.utc_ms, parts.desk.profiles, parts.desk.releases)
+        self._advising.look(given, state)
+        self._told = (*self._told, *held, *self._advising.notices())
         await self._tell(out, reading)
 
     def _in_time(self, orders: tuple[Order, ...], now_ms: int) -> tuple[Order, ...]:
@@ -182,6 +186,7 @@ class Service:
         for event in (*self._told, *self._notices()):
             parts.recorder.event(event, self._now.utc_ms, state.now_ms)
         self._told = ()
+        await self._advising.learn(parts.desk.releases, wait=parts.stepped)
         self._away = followed(self._away, state, self._now.utc_ms)
         self._last = (out, reading)
         told_to_all = parts.desk.answer(out.events)
@@ -192,7 +197,9 @@ class Service:
         if revision != self._kept_revision:
             self._kept_revision = revision
             parts.recorder.bath.put_state(
-                state_to_keep(state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended())
+                state_to_keep(
+                    state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases
+                )
             )
         if parts.socket is not None and parts.socket.clients:
             urgent = any(event.kind.value == "alarm" for event in out.events)
@@ -227,6 +234,8 @@ class Service:
                 prompts=parts.socket.prompts if parts.socket is not None else (),
                 pace=parts.pace() if parts.pace is not None else None,
                 away=self._away,
+                beside=self._advising.shown,
+                courses=self._advising.courses.known,
             )
         )
 

@@ -87,15 +87,20 @@ class Recorder:
         self._ended = dict(folders)
 
     def cycle(
-        self, before: BathState, out: BathOut, after: BathState, utc_ms: int, profiles: Mapping[str, Text]
-    ) -> None:
-        """Record one cycle: what each circuit was told, what it decided, what happened."""
+        self, before: BathState, out: BathOut, after: BathState, utc_ms: int, profiles: Mapping[str, Text],
+        releases: Mapping[str, Text] | None = None,
+    ) -> None:  # fmt: skip
+        """Record one cycle: what each circuit was told, what it decided, what happened.
+
+        `profiles`, `releases`: the files that loads rest on, by the hash of the profile's text.
+        """
         for old, new, cin in zip(before.circuits, after.circuits, out.told, strict=True):
             begins = new.run is not None and (old.run is None or new.run.end_ms is None)
             if new.run is None and old.run is not None:
                 self._ended.pop(new.name, None)
             if begins and new.name not in self._open:
-                self._begin(new, cin.orders, utc_ms, profiles, anew=old.run is None)
+                texts = texts_of(new, profiles, releases or {})
+                self._begin(new, cin.orders, utc_ms, texts, anew=old.run is None)
         for event in out.events:
             self.event(event, utc_ms, after.now_ms)
         for old, new, cin, command in zip(before.circuits, after.circuits, out.told, out.commands, strict=True):
@@ -130,9 +135,18 @@ class Recorder:
         self.bath.release()
 
     def _begin(
-        self, state: CircuitState, orders: tuple[Order, ...], utc_ms: int, profiles: Mapping[str, Text], *, anew: bool
+        self,
+        state: CircuitState,
+        orders: tuple[Order, ...],
+        utc_ms: int,
+        texts: tuple[Text, Text | None],
+        *,
+        anew: bool,
     ) -> None:
-        """Open a record; not `anew`: a run came back from a restart without its folder, and goes on in a new one."""
+        """Open a record of a run with its profile and release (`texts`).
+
+        Not `anew`: the run came back from a restart without its folder, and goes on in a new one.
+        """
         load, run = state.load, state.run
         if load is None or run is None:
             return
@@ -142,9 +156,10 @@ class Recorder:
             circuit=state.name,
             settings=self._settings,
             load=load,
-            profile=profiles.get(load.plan.sha256, Text("lost.toml", "")),
+            profile=texts[0],
             bath_file=self._sources.bath_file,
             map=self._sources.maps[state.name],
+            release=texts[1],
             orders=orders,
             load_list=load.text,
             versions=self._sources.versions,
@@ -166,6 +181,16 @@ class Recorder:
         each.record.release()
         self._ended[state.name] = each.record.folder.name
         del self._open[state.name]
+
+
+def texts_of(
+    state: CircuitState, profiles: Mapping[str, Text], releases: Mapping[str, Text]
+) -> tuple[Text, Text | None]:
+    """Return a load's profile and its release (None: it is not released); one that is lost says so by its name."""
+    sha256 = state.load.plan.sha256 if state.load is not None else ""
+    released = state.load is not None and state.load.released
+    release = releases.get(sha256, Text("lost.release.json", "")) if released else None
+    return profiles.get(sha256, Text("lost.toml", "")), release
 
 
 def _begins(event: Event) -> bool:

@@ -24,6 +24,7 @@ from controller.core.sequence import step_of
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import Alarm, CircuitState, Run, Tick
 from controller.core.types import BathReading, ChannelReading, CircuitIn, Condition, Reaction, State, Value
+from controller.course import Expected, lengths_ms
 from controller.records.rows import time_utc
 from controller.service.away import Away, away_shown
 
@@ -40,7 +41,10 @@ LONGEST_SENTENCE = 300
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """All that one snapshot is made of. `folders`: each circuit's open or last run folder, by name."""
+    """All that one snapshot is made of. `folders`: each circuit's open or last run folder, by name.
+
+    `beside`: each run beside its course and sisters (`controller.courseseen`); `courses`: by the profile's hash.
+    """
 
     settings: BathSettings
     state: BathState
@@ -52,6 +56,8 @@ class Seen:
     prompts: tuple[Mapping[str, Any], ...] = ()
     pace: tuple[float, bool] | None = None
     away: Away | None = None
+    beside: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    courses: Mapping[str, Expected | None] = field(default_factory=dict)
 
 
 def snapshot(seen: Seen) -> dict[str, Any]:
@@ -74,7 +80,10 @@ def snapshot(seen: Seen) -> dict[str, Any]:
         "inputs": _inputs(seen.bath),
         "limits": _limits(settings),
         "circuits": [
-            _circuit(settings, own, each, cin, standing, seen.folders.get(own.name))
+            {
+                **_circuit(settings, own, each, cin, standing, seen.folders.get(own.name)),
+                **_present(beside=seen.beside.get(own.name)),
+            }
             for own, each, cin, standing in circuits
         ],
         **_present(
@@ -84,7 +93,8 @@ def snapshot(seen: Seen) -> dict[str, Any]:
             alarms=[_alarm(settings.name, alarm, shared) for alarm in state.alarms],
             flood=state.flood.active or None,
             start_items=list(settings.start_items),
-            plans=_plans(state),
+            unreleased=(not settings.virtual and not settings.asks_release) or None,
+            plans=_plans(state, seen.courses),
             pace=None if seen.pace is None else {"ratio": seen.pace[0], "paused": seen.pace[1]},
             prompts=list(seen.prompts),
             recovery=away_shown(seen.away),
@@ -223,6 +233,7 @@ def _load(load: Load) -> dict[str, Any]:
         text=load.text[:LONGEST_TEXT],
         batteries=load.batteries,
         fresh=load.fresh,
+        trial=load.trial or None,
         first_filled_ms=load.first_filled_ms,
         last_filled_ms=load.last_filled_ms,
         start_from_ms=load.last_filled_ms + plan.soak_min_ms if load.fresh else None,
@@ -293,19 +304,20 @@ def _still_beyond(alarm: Alarm, value: float | None) -> bool:
     return (value - alarm.limit) * (alarm.value - alarm.limit) > 0.0
 
 
-def _plans(state: BathState) -> dict[str, Any]:
-    plans = {each.load.plan.sha256[:KEY_DIGITS]: each.load.plan for each in state.circuits if each.load is not None}
-    return {key: _plan(plan) for key, plan in plans.items()}
+def _plans(state: BathState, courses: Mapping[str, Expected | None]) -> dict[str, Any]:
+    plans = {each.load.plan.sha256: each.load.plan for each in state.circuits if each.load is not None}
+    return {sha256[:KEY_DIGITS]: _plan(plan, courses.get(sha256)) for sha256, plan in plans.items()}
 
 
-def _plan(plan: Plan) -> dict[str, Any]:
+def _plan(plan: Plan, expected: Expected | None) -> dict[str, Any]:
+    lengths = lengths_ms(expected) if expected is not None else {}
     return _present(
         name=plan.name,
         revision=plan.revision,
         planned_Ah=_number(plan.planned_charge_Ah),
         charge_cap_Ah=_number(plan.charge_cap_Ah),
         voltage_trip_V_per_cell=plan.voltage_trip_V_per_cell,
-        steps=[_step(step) for step in plan.steps],
+        steps=[{**_step(step), **_present(course_ms=lengths.get(step.number))} for step in plan.steps],
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from controller.bathfile import Bath, settings_of, start_refusals
+from controller.bathfile import Bath, settings_of
 from controller.core.bathstate import Duty
 from controller.core.settings import BathSettings
 from controller.core.state import Alarm, CircuitState
@@ -36,6 +36,7 @@ from controller.service.keeping import (
     kept_duty,
     kept_memory,
     kept_profiles,
+    kept_releases,
     kept_resume_for,
     unreadable,
 )
@@ -45,7 +46,6 @@ from controller.service.people import people_of
 from controller.service.places import socket_place
 from controller.service.recorder import Recorder, Sources
 from controller.service.sockets import OrderSocket
-from profiles.problems import InputError
 
 VERSION = "0.1.0"
 
@@ -59,6 +59,7 @@ class Left:
     utc_ms: int | None
     records: dict[str, tuple[RunRecord, int]]
     profiles: dict[str, Text]
+    releases: dict[str, Text]
     alarms: tuple[Alarm, ...]
     ended: dict[str, str]
     events: tuple[Event, ...]
@@ -74,13 +75,6 @@ def sources_of(bath: Bath) -> Sources:
         path = map_path(entry.map, bath.folder)
         maps[entry.name] = Text(path.name, path.read_text(encoding="utf-8"))
     return Sources(Text(bath.document.path.name, bath.document.text), maps, {"formbath": VERSION})
-
-
-def refuse_wrong_start(bath: Bath) -> None:
-    """Raise InputError where the service will not start on this bath file although it is right."""
-    refusals = start_refusals(bath)
-    if refusals:
-        raise InputError(refusals)
 
 
 def targets_of(bath: Bath) -> tuple[str, ...]:
@@ -120,6 +114,7 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
         utc_ms=utc_ms or None,
         records=records,
         profiles=kept_profiles(content),
+        releases=kept_releases(content),
         alarms=kept_alarms(content),
         duty=kept_duty(content),
         resume_for=kept_resume_for(content),
@@ -161,7 +156,6 @@ async def serve(bath: Bath, held: ExitStack) -> Service:
 
     Raises InputError for a wrong bath file or a lock another service has, Unreachable where no device answers.
     """
-    refuse_wrong_start(bath)
     held.push(hold(locks_of(bath), bath.document.name))
     settings = settings_of(bath)
     field = Field(bath, open_links(bath))
@@ -192,6 +186,7 @@ async def serve(bath: Bath, held: ExitStack) -> Service:
     parts = _parts(bath, settings, field, recorder, writer, begin_ms)
     service = Service(parts, state, _told(settings, left, known), away)
     service.parts.desk.profiles.update(left.profiles)
+    service.parts.desk.releases.update(left.releases)
     writer.start()
     return service
 

@@ -13,6 +13,8 @@ TEXTS: dict[str, str] = {
     "frame.only_abnormal": "only abnormal",
     "frame.demo": "DEMO",
     "frame.demo_some": "DEMO: {baths}",
+    "frame.unreleased": "UNRELEASED ALLOWED",
+    "frame.unreleased_some": "UNRELEASED ALLOWED: {baths}",
     "frame.replay": "REPLAY",
     "frame.no_clock": "--:--:--",
     "frame.new": "{n} new",

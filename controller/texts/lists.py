@@ -9,6 +9,7 @@ TEXTS: dict[str, str] = {
     "lists.no": "NO",
     "lists.above": "  ({n} more above)",
     "lists.short_in_use": "in use",
+    "lists.short_is_released": "profile released",
     "lists.short_not_blocked": "nobody works on it",
     "lists.short_no_latch": "no trip waits for its reset",
     "lists.short_read": "values fresh",

@@ -43,7 +43,7 @@ def test_machine_items_stand_first_with_their_values():
     """Every check of the core that holds, in words, with what was measured."""
     rows = text_of(listed())
     whole = " ".join(" ".join(rows).split())
-    assert rows[1].startswith("  ok  in use, nothing waits for maintenance first, nobody works on it, no trip")
+    assert rows[1].startswith("  ok  in use, profile released, nothing waits for maintenance first, nobody")
     assert "no trip waits for its reset, values fresh" in whole
     for words in (
         "ok 18 batteries on 18 places, batch K3107",

@@ -140,6 +140,15 @@ def test_only_verbs_that_fit_the_state_are_asked(kit):
     assert asked(bench) == {"reset": None}
 
 
+@pytest.mark.parametrize(("state", "alarms", "fits"), [
+    (State.TRIPPED, (), True), (State.HELD, (LATCHED,), True), (State.IDLE, (LATCHED,), True), (State.HELD, (), False),
+    (State.UNKNOWN, (LATCHED,), False),
+])  # fmt: skip
+def test_a_reset_is_offered_for_a_trip_or_for_a_latch(kit, state, alarms, fits):
+    """Either is enough; a circuit of which nothing is known is not reset."""
+    assert ("reset" in asking.offered(kit.state(state, alarms=alarms))) is fits
+
+
 def test_asking_changes_nothing(kit):
     """However often: the next cycle decides as if nobody had asked."""
     bench, quiet = loaded(kit, circuits=1), loaded(kit, circuits=1)

@@ -158,6 +158,20 @@ def test_a_resumed_current_flows_alone_for_a_shorter_while(kit):
     assert (bench.state.alone, bench.state.alone_until_ms) == ("A01", bench.now_ms + 10_000)
 
 
+def test_a_resume_does_not_shorten_a_first_minute(kit):
+    """Held and resumed 25 s after its start, the circuit flows alone until its minute is over, not for ten seconds."""
+    bench = loaded(kit)
+    assert bench.order("start", "A01") == "accepted"
+    until_ms = bench.now_ms + 61_000
+    bench.cycles(20)
+    assert bench.order("hold", "A01") == "accepted"
+    bench.cycles(3)
+    assert bench.order("resume", "A01") == "accepted"
+    assert (bench.state.alone, bench.state.alone_until_ms) == ("A01", until_ms)
+    bench.cycles(15)
+    assert bench.order("start", "A02") == "alone"
+
+
 def test_a_resume_settles_what_made_it_maintenances_and_a_start_does_not(kit):
     """After extraction was lost, say: the first resume of any circuit."""
     bench = resumed(kit, "extraction_lost")
@@ -170,6 +184,17 @@ def test_a_resume_settles_what_made_it_maintenances_and_a_start_does_not(kit):
     assert fresh.order("start", "A01") == "accepted"
     assert fresh.state.resume_for == "extraction_lost"
     assert share(fresh, 1).resume_for == "extraction_lost"
+
+
+def test_a_refused_resume_settles_nothing(kit):
+    """Asked of a circuit that maintenance has started and that runs: the first resume is maintenance's still."""
+    bench = loaded(kit)
+    bench.state = replace(bench.state, resume_for="extraction_lost")
+    assert bench.order("start", "A01", roles=("technician", "maintenance")) == "accepted"
+    bench.cycles(3)
+    assert bench.order("resume", "A01", roles=("technician",)) != "accepted"
+    assert bench.circuit().state is State.RUNNING
+    assert bench.state.resume_for == "extraction_lost"
 
 
 def test_nothing_comes_back_by_rule_in_another_circuits_time_alone(kit):

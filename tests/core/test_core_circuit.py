@@ -385,13 +385,20 @@ def test_a_second_counts_by_what_was_allowed_of_it(kit, set_A, share_A, percent,
     assert cycle(kit, state, share_A=share_A)[0].run.fair_ms == pytest.approx(fair_ms)
 
 
-@pytest.mark.parametrize(("set_A", "ends"), [(15.0, True), (14.9, False)])
-def test_a_fallen_current_ends_a_step_only_where_its_whole_current_was_asked_for(kit, set_A, ends):
-    """A derated current is small for another reason; two readings end the step, and the next one begins."""
-    steps = (kit.step(1, ends={"current_A": 15.2}), kit.step(2, current_A=6.0))
+@pytest.mark.parametrize(("kind", "set_A", "limit_share", "ends"), [
+    ("charge", 15.0, 1.015, True), ("charge", 14.9, 1.015, False), ("charge", 15.0, 1.017, False),
+    ("discharge", -15.0, 0.985, True), ("discharge", -15.0, 0.984, False), ("charge", 15.0, None, False),
+])  # fmt: skip
+def test_a_fallen_current_ends_a_step_only_at_its_limit_and_with_its_whole_current_asked_for(
+    kit, kind, set_A, limit_share, ends
+):
+    """A derated current is small for another reason, one below the volts' limit only rises; two readings end it."""
+    steps = (kit.step(1, kind, ends={"current_A": 15.2}), kit.step(2, current_A=6.0))
     state = living(kit, load=kit.load(*steps), run=kit.run(meets=1, flowing=True))
-    state = replace(state, command=replace(state.command, set_current_A=set_A))
-    new, events, _ = cycle(kit, state)
+    limit_V = (limit_share or 1.0) * SOUND.voltage_V.number
+    state = replace(state, command=replace(state.command, set_current_A=set_A, voltage_limit_V=limit_V))
+    reading = SOUND if limit_share is not None else replace(SOUND, voltage_V=LOST)
+    new, events, _ = cycle(kit, state, reading)
     assert (new.run.step == 1) is ends
     assert ("step_began" in events) is ends
     assert "complete" not in events

@@ -69,7 +69,7 @@ planned.PlanReading:
 planned.Plan: soak_min_ms=0, soak_max_ms=None, start_below_C=None, late_start='engineer', battery_type='',
     level_mm=None, readings=()
 planned.Load: fresh=True, first_filled_ms=0, last_filled_ms=0, text='', battery_type='', continues='', first_step=0,
-    credited_Ah=0.0, trial=False
+    credited_Ah=0.0, trial=False, released=False
 power.Demand:
 setpoint.ReadBack:
 settings.CircuitSettings: priority=1, probes=1, can_discharge=False, has_uptime=True, has_contactor=False,
@@ -78,7 +78,7 @@ settings.BathSettings: laws=LawSettings(), auto_resume_link_ms=120000, fresh_V=0
     purge_ms=600000, after_run_ms=3600000, after_run_probe_C=40.0, power_limit_kW=None, start_items=(),
     tick_stale_ms=1800000, walk_items=(), walk_ms=None, round_ms=None, round_items=(), permit_ms=0, alone_ms=60000,
     apart_ms=10000, resets_by=(), two_people=False, inspect_after=1, level_mm=None, contactors_outside=False,
-    airflow_m3_h=None
+    airflow_m3_h=None, require_release=None
 state.Counters: charge_Ah=0.0, discharge_Ah=0.0, energy_Wh=0.0, last_ms=None, last_A=0.0, last_W=0.0
 state.Interruption: resumable_by_rule=False
 state.Tick: reason=''

@@ -12,12 +12,12 @@ from controller.core.types import State
 MINUTE_MS = 60_000
 
 
-def lived(kit, run, step, *facts, undisturbed=True):
+def lived(kit, run, step, *facts, undisturbed=True, limited=True):
     """Let a run live through these cycles of a step; return the run and what ended the step in the last one."""
     by = None
     for fact in facts:
-        run = sequence.lived(run, step, fact, 100.0, undisturbed)
-        by = sequence.ended_by(run, step, fact)
+        run = sequence.lived(run, step, fact, 100.0, undisturbed, limited)
+        by = sequence.ended_by(run, step, fact, limited)
     return run, by
 
 
@@ -130,8 +130,8 @@ def hour(kit, rise_mV, probe_C=(40.0, 40.0), charged=20.0, disturbed_at=None, pe
             probe_C=probe_C[0] + (probe_C[1] - probe_C[0]) * share,
             probe_lost=minute in lost,
         )
-        run = sequence.lived(run, step, fact, 100.0, minute != disturbed_at)
-        by = by or sequence.ended_by(run, step, fact)
+        run = sequence.lived(run, step, fact, 100.0, minute != disturbed_at, True)
+        by = by or sequence.ended_by(run, step, fact, True)
     return by
 
 
@@ -237,4 +237,4 @@ def test_the_rise_is_from_the_oldest_sample_to_the_newest(kit, rise_V, charge_Ah
     samples = [(1_000 * number, 2.9) for number in range(count)]
     samples[0], samples[-1] = (0, 2.6), (1_000 * count, 2.6 + rise_V)
     run = kit.run(steady=tuple(samples), step_charge_Ah=charge_Ah, flowing=True)
-    assert ends.measured_end(run, step, kit.facts(), True) == by
+    assert ends.measured_end(run, step, kit.facts(), True, True) == by

@@ -55,6 +55,16 @@ def test_a_ramp_begins_at_the_current_asked_for_in_the_same_direction(kit, kind,
     assert (run.step, run.step_entered_ms, run.ramp_from_A) == (1, 900, from_A)
 
 
+@pytest.mark.parametrize(("kinds", "from_A"), [
+    (("charge", "charge", "discharge"), 0.0), (("rest", "charge", "charge"), 15.0),
+])  # fmt: skip
+def test_a_ramp_into_the_third_step_looks_at_the_second_and_third(kit, kinds, from_A):
+    """The first one's direction says nothing about it."""
+    state = kit.state(steps=[kit.step(at, kind) for at, kind in enumerate(kinds, 1)], run=kit.run(step=1))
+    run = moves.next_step(state, 900).run
+    assert (run.step, run.ramp_from_A) == (2, from_A)
+
+
 def test_a_ramp_from_discharge_to_discharge_begins_at_its_amount(kit):
     """Currents of steps are amounts, set-points of a discharge are negative."""
     state = kit.state(steps=(kit.step(1, kind="discharge"), kit.step(2, kind="discharge")), set_A=-15.0)

@@ -188,6 +188,25 @@ def test_skip_needs_a_reason_a_next_step_and_the_step_that_was_seen(kit):
         assert code(ask_for(kit, "skip", steps=steps_of(kit), reason="x", step=step)) == why
 
 
+def test_the_step_that_was_seen_is_compared_by_its_number(kit):
+    """The last of a long plan too: its number comes from outside, and is only equal to the plan's."""
+    steps = kit.step(499), kit.step(500)
+    for step, why in ((int("499"), None), (int("500"), "changed")):
+        assert code(ask_for(kit, "skip", steps=steps, reason="x", step=step)) == why
+
+
+@pytest.mark.parametrize(("kinds", "why"), [
+    (("charge", "rest", "charge"), "neighbour_blocked"), (("charge", "charge", "rest"), None),
+])  # fmt: skip
+def test_the_step_after_the_second_is_the_third(kit, kinds, why):
+    """Whether a skip brings current to a blocked neighbour is asked of that one."""
+    steps = [kit.step(at, kind, current_A=0.0 if kind == "rest" else 6.0) for at, kind in enumerate(kinds, 1)]
+    share, run = {"blocked": ("A02 by bert",)}, kit.run(step=1)
+    ask = ask_for(kit, "skip", State.RUNNING, steps=steps, share=share, circuit={"run": run}, reason="x")
+    assert flowchecks.next_of(ask).number == 3
+    assert code(ask) == why
+
+
 def test_other_orders_tell_nothing_more(kit):
     """Only a start and a shelf have more to tell than their answer."""
     assert after(ask_for(kit, "hold", State.RUNNING), kit.state()) == []

@@ -52,6 +52,13 @@ def test_batteries_and_links_must_fill_the_places(kit, batteries, links, why):
     assert code(ask) == why
 
 
+def test_a_refused_count_says_what_was_counted(kit):
+    """Batteries, links and places; where no links were named there are none."""
+    for said, links in (({}, 0), ({"links": None}, 0), ({"links": 2}, 2), ({"links": "many"}, "many")):
+        ask = ask_for(kit, "load", load=kit.load(batteries=17), circuit={"load": None}, **said)
+        assert refusal_of(ask).data == {"batteries": 17, "links": links, "places": 18}
+
+
 def test_load_needs_a_list_and_an_empty_circuit(kit):
     """Twice loaded is a mistake somewhere."""
     assert code(ask_for(kit, "load", load=None, circuit={"load": None})) == "no_load_list"

@@ -475,6 +475,7 @@ def test_decisions_do_not_hang_on_when_time_begins(kit, faults, orders, from_ms)
 
 
 WAKEFUL = {
+    (circuit, "orderly"): lambda _: False,
     (circuit, "CIRCUIT_FAMILIES"): tuple(replace(family, asleep=lambda _: False) for family in CIRCUIT_FAMILIES),
     (bath, "BATH_FAMILIES"): tuple(replace(family, asleep=lambda _: False) for family in BATH_FAMILIES),
 }

@@ -209,10 +209,10 @@ def test_first_current_is_remembered_once(kit):
 def test_no_first_current_before_any_was_read(kit):
     """A command is no current: what is read counts, from 0.3 A on."""
     run, step = kit.run(), kit.step()
-    assert sequence.lived(run, step, kit.facts(now_ms=7, current_A=0.29), 100.0, True).first_ms is None
-    assert sequence.lived(run, step, kit.facts(now_ms=7, current_A=0.3), 100.0, True).first_ms == 7
-    assert sequence.lived(run, step, kit.facts(now_ms=7, current_A=-0.3), 100.0, True).first_ms == 7
-    assert sequence.lived(run, step, kit.facts(now_ms=7, current_A=None), 100.0, True).first_ms is None
+    assert sequence.lived(run, step, kit.facts(now_ms=7, current_A=0.29), 100.0, True, True).first_ms is None
+    assert sequence.lived(run, step, kit.facts(now_ms=7, current_A=0.3), 100.0, True, True).first_ms == 7
+    assert sequence.lived(run, step, kit.facts(now_ms=7, current_A=-0.3), 100.0, True, True).first_ms == 7
+    assert sequence.lived(run, step, kit.facts(now_ms=7, current_A=None), 100.0, True, True).first_ms is None
 
 
 def test_what_a_cycle_moved_counts_for_the_run_and_for_its_step(kit):
@@ -227,10 +227,12 @@ def test_what_a_cycle_moved_counts_for_the_run_and_for_its_step(kit):
 def test_a_cycle_of_a_step_counts_its_time_and_its_fair_time(kit):
     """1001 ms at a third: 333.3 ms of its longest time; a gap is no time at all."""
     run = kit.run(fair_ms=0.5, step_time_ms=10)
-    new = sequence.lived(run, kit.step(), kit.facts(dt_ms=1_001), 33.3, undisturbed=True)
+    new = sequence.lived(run, kit.step(), kit.facts(dt_ms=1_001), 33.3, undisturbed=True, limited=True)
     assert new.fair_ms == pytest.approx(0.5 + 333.333)
     assert new.step_time_ms == 1_011
-    assert sequence.lived(run, kit.step(), kit.facts(dt_ms=1_001, gap=True), 33.3, undisturbed=True) is run
+    assert (
+        sequence.lived(run, kit.step(), kit.facts(dt_ms=1_001, gap=True), 33.3, undisturbed=True, limited=True) is run
+    )
 
 
 def test_a_reading_short_of_an_end_counts_anew_from_nothing(kit):
@@ -238,7 +240,7 @@ def test_a_reading_short_of_an_end_counts_anew_from_nothing(kit):
     step, met, short = kit.step(ends={"voltage_V_per_cell": 2.6}), {"volts_per_cell": 2.6}, {"volts_per_cell": 2.5}
     run = kit.run(meets=1, flowing=True)
     for facts, meets in ((kit.facts(**met), 2), (kit.facts(**short), 0), (kit.facts(**short, fresh=False), 1)):
-        assert sequence.lived(run, step, facts, 100.0, undisturbed=True).meets == meets
+        assert sequence.lived(run, step, facts, 100.0, undisturbed=True, limited=True).meets == meets
 
 
 def test_a_step_that_ended_says_how_long_it_took_and_what_it_moved(kit):

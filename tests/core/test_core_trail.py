@@ -50,6 +50,7 @@ def test_the_trail_is_half_an_hour_long(kit):
 def test_how_far_it_moved_is_known_of_a_whole_trail_only(kit):
     """Highest less lowest; one lost point, or fifteen points, tell nothing."""
     assert walk(kit, [30.0, 35.0, 28.0] + [31.0] * 13).moved_K == 7.0
+    assert walk(kit, [20.0, 50.0] + [30.0] * 14).moved_K == 30.0
     assert walk(kit, [30.0] * 15).moved_K is None
     assert walk(kit, [30.0] * 15 + [None]).moved_K is None
 

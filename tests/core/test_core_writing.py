@@ -96,6 +96,7 @@ def test_set_points_of_the_watchdogs_time_are_remembered_and_where_the_device_st
     (((NOW_MS - 15_000, 3.0),), 15.0, ((NOW_MS - 15_000, 3.0), (NOW_MS, 15.0))),
     (((NOW_MS - 15_001, 3.0),), 15.0, ((NOW_MS, 15.0),)),
     (((NOW_MS - 1_000, 20.0),), 15.0, ((NOW_MS - 1_000, 20.0), (NOW_MS, 15.0))),
+    (((NOW_MS - 15_001, 3.0), (NOW_MS - 9, 5.0)), 15.0, ((NOW_MS - 9, 5.0), (NOW_MS, 15.0))),
     (((NOW_MS - 19_000, 1.0), (NOW_MS - 18_000, 3.0), (NOW_MS - 9, 5.0)), 15.0, ((NOW_MS - 9, 5.0), (NOW_MS, 15.0))),
     (((NOW_MS - 2_000, 3.0), (NOW_MS - 1_000, 15.0)), 15.0, ((NOW_MS - 2_000, 3.0), (NOW_MS, 15.0))),
     (((NOW_MS - 2_000, 15.0), (NOW_MS - 1_000, 3.0)), 15.0, (

@@ -73,17 +73,17 @@ def test_gas_and_water_per_ampere_hour():
     _, before, after, _, _ = gassing(6.0, 25.0)
     amp_hours = float(after[rows.IN_AH, 0] - before[rows.IN_AH, 0])
     change = (after - before)[:, 0] / amp_hours
-    assert change[rows.H2] * 24.465 == pytest.approx(0.4564, rel=2e-3)
-    assert change[rows.O2] * 24.465 == pytest.approx(0.2282, rel=2e-3)
+    assert change[rows.H2] * 24.465 == pytest.approx(0.4564, rel=1e-3)
+    assert change[rows.O2] * 24.465 == pytest.approx(0.2282, rel=1e-3)
     water_g = -(change[rows.WATER] + change[rows.VAPOUR]) * chemistry.H2O_G_MOL
-    assert water_g == pytest.approx(0.33609, rel=2e-3)
+    assert water_g == pytest.approx(0.33609, rel=1e-3)
 
 
 def test_hydrogen_of_a_string():
     """108 cells at 3.6 A: 0.1774 m3/h at 25 C (Faraday and the gas law)."""
     readings = gassing(3.6, 25.0)[3]
     moles_h = float(readings.hydrogen_A[0]) * 3600 * chemistry.MOL_PER_C * 108
-    assert moles_h * 0.024465 == pytest.approx(0.1774, rel=2e-3)
+    assert moles_h * 0.024465 == pytest.approx(0.1774, rel=1e-3)
 
 
 def test_heat_of_gassing():
@@ -140,7 +140,7 @@ def test_final_acid():
     cells, state = held_at(25.0)
     for _ in range(890):
         state, _ = advance(cells, state, 6.0, 25.0, 60.0, 25.0)
-    assert 100 * acid.fraction(state[rows.ACID], state[rows.WATER])[0] == pytest.approx(38.28, abs=0.15)
+    assert 100 * acid.fraction(state[rows.ACID], state[rows.WATER])[0] == pytest.approx(38.28, abs=0.1)
 
 
 def test_heat_capacity_and_time_constant():

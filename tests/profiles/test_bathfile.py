@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.bathfile import Bath, load_bath, settings_of, start_refusals
+from controller.bathfile import Bath, load_bath, settings_of
 from controller.core.lawsettings import LawSettings
 from controller.core.settings import BathSettings
 from profiles.problems import InputError
@@ -261,12 +261,19 @@ def test_no_uptime_means_no_resume_by_rule(write, tmp_path):
     assert not any(circuit.has_uptime for circuit in settings_of(bath).circuits)
 
 
-def test_a_release_cannot_be_required_yet(write):
-    """The key is kept; a bath that requires releases is right but will not be started."""
-    assert start_refusals(load_bath(write())) == []
-    (found,) = start_refusals(load_bath(write(changed("period_s = 1", "period_s = 1\nrequire_release = true"))))
-    assert found.wrong
-    assert "require_release = false" in found.what
+@pytest.mark.parametrize(
+    ("virtual", "said", "asks"),
+    [("", "", True), ("", "require_release = true", True), ("", "require_release = false", False),
+     ("virtual = true", "", False), ("virtual = true", "require_release = true", True),
+     ("virtual = true", "require_release = false", False), ("virtual = false", "", True)],
+)  # fmt: skip
+def test_a_real_bath_asks_for_releases_unless_it_says_otherwise(write, virtual, said, asks):
+    """A virtual one only where it says so; a real one without is warned of at that line."""
+    bath = load_bath(write(changed("period_s = 1", f"{virtual}\n{said}\nperiod_s = 1")))
+    assert settings_of(bath).asks_release is asks
+    warned = [problem for problem in bath.problems if "profiles that nobody studied and released" in problem.what]
+    assert len(warned) == (said == "require_release = false" and "true" not in virtual)
+    assert all((problem.warning, problem.line) == (True, 5) for problem in warned)
 
 
 @pytest.mark.parametrize(

@@ -90,9 +90,9 @@ def test_a_record_of_core_1_is_not_compared(rec, tmp_path, monkeypatch, capsys):
     folder = rec.whole_run(tmp_path, cycles=20)
     verdict = verify_run(folder)
     assert verdict.wrong == []
-    assert "decisions: decided by core 1, this is 3: not compared" in verdict.notes
+    assert "decisions: decided by core 1, this is 4: not compared" in verdict.notes
     assert command(folder) == 0
-    assert "decided by core 1, this is 3: not compared" in capsys.readouterr().out
+    assert "decided by core 1, this is 4: not compared" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("name", ["run.json", "log.csv", "events.csv", "cycles.bin"])

@@ -74,6 +74,7 @@ kind = "bath"
 hall = "test"
 name = "P"
 virtual = false
+require_release = false
 period_s = 0.5
 stale_after_s = 5
 watchdog_s = {watchdog_s}

@@ -20,7 +20,7 @@ from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
 from controller.core.planned import StepKind
 from controller.core.sequence import step_of
 from controller.core.swings import lately
-from controller.core.types import Reaction, State
+from controller.core.types import RUNNING, Reaction, State
 from controller.core.values import ZERO_A
 from controller.core.view import CircuitView
 
@@ -104,10 +104,12 @@ def asleep(view: CircuitView) -> bool:
     half = 0.5 * min(limits.above_A, ZERO_A)
     if asked == 0.0 or current is None:
         small = current is None or -half <= current <= half
-        return small and (asked != 0.0 or state.state is not State.RUNNING)
+        return small and (asked != 0.0 or state.state is not RUNNING)
     if len(state.asked) != 1 or state.asked[0][1] != asked:
         return False
     amount, flows = (asked, current) if asked > 0.0 else (-asked, -current)
+    if amount - half <= flows <= amount + half:
+        return True
     least = min(limits.warn_percent, limits.low_percent, limits.above_percent)
     room = max(half, amount * least * 0.009)
     stands = at_limit(view) if asked > 0.0 else at_floor(view)

@@ -81,8 +81,10 @@ def asleep(view: CircuitView) -> bool:
     run, load = view.state.run, view.state.load
     if run is None or load is None:
         return True
+    if load.plan.readings:
+        return False
     found = _walk_min(view)
-    return not load.plan.readings and (found is None or found[0] < found[1])
+    return found is None or found[0] < found[1]
 
 
 FAMILY = Family(LAWS, asleep)

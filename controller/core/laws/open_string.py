@@ -100,7 +100,10 @@ LAWS: tuple[Law[CircuitView], ...] = (
 def asleep(view: CircuitView) -> bool:
     """Return whether no comparison of this file can hold now: current flows, or none is asked for."""
     current, asked = view.facts.current_A, view.state.command.set_current_A
-    return current is None or asked <= 0.0 or current >= _least_A(view)
+    if current is None or asked <= 0.0:
+        return True
+    limits = view.settings.laws.open_string
+    return current >= limits.least_A and current >= limits.least_percent / 100.0 * asked
 
 
 FAMILY = Family(LAWS, asleep)

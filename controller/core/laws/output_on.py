@@ -13,7 +13,7 @@ Clears: off read back; the latch by acknowledge and reset, which is for maintena
 from __future__ import annotations
 
 from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
-from controller.core.types import Output, Reaction
+from controller.core.types import OFF, Output, Reaction
 from controller.core.view import CircuitView
 
 
@@ -35,7 +35,7 @@ LAWS: tuple[Law[CircuitView], ...] = (
 
 def asleep(view: CircuitView) -> bool:
     """Return whether no comparison of this file can hold now."""
-    return view.state.output is not Output.OFF or not view.facts.output_on
+    return view.state.output is not OFF or not view.facts.output_on
 
 
 FAMILY = Family(LAWS, asleep)

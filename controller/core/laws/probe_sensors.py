@@ -68,10 +68,10 @@ LAWS: tuple[Law[CircuitView], ...] = (
 def asleep(view: CircuitView) -> bool:
     """Return whether every probe moves and, of several, each has a value and they agree; or there is no open run."""
     probes = view.state.probes
+    if len(probes) == 1 and not probes[0].frozen:
+        return True
     if not view.open_run or not probes:
         return True
-    if len(probes) == 1:
-        return not probes[0].frozen
     if any(one.frozen for one in probes):
         return False
     valid = [probe for probe in _each_C(view) if probe is not None]

@@ -105,7 +105,7 @@ LAWS: tuple[Law[CircuitView], ...] = (
 
 def asleep(view: CircuitView) -> bool:
     """Return whether no point came onto the trail of a circuit near its end, and nothing stands."""
-    return not stands(view.state) and not (new_point(view) and _near_the_end(view))
+    return not (new_point(view) and _near_the_end(view)) and not stands(view.state)
 
 
 FAMILY = Family(LAWS, asleep)

@@ -117,11 +117,12 @@ LAWS: tuple[Law[CircuitView], ...] = (
 
 def asleep(view: CircuitView) -> bool:
     """Return whether no comparison of this file can hold now."""
-    facts, asked = view.facts, view.state.command.set_current_A
+    facts, command = view.facts, view.state.command
+    asked = command.set_current_A
     read, current = facts.set_current_A, facts.current_A
-    if read is not None and not setpoint.taken(read, asked):
+    if read is not None and read != asked and not setpoint.taken(read, asked):
         return False
-    if view.state.command.output_on and (facts.output_on is False or setpoint.limit_differs(view)):
+    if command.output_on and (facts.output_on is False or setpoint.limit_differs(view)):
         return False
     above_A = view.settings.laws.current.above_A
     return asked != 0.0 or current is None or -above_A <= current <= above_A

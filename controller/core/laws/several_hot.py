@@ -18,7 +18,7 @@ SEVERAL = 2
 
 
 def _hot(view: BathView, floor: float) -> int:
-    return sum(hot is not None and hot >= floor for hot in view.facts.hots_C)
+    return len([hot for hot in view.facts.hots_C if hot is not None and hot >= floor])
 
 
 def _perhaps_hot(view: BathView, floor: float) -> int:

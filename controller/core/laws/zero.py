@@ -21,7 +21,7 @@ from __future__ import annotations
 from controller.core.conditions import CANNOT_TELL, CLEAR, Family, Finding, Law
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
-from controller.core.types import STUCK, Output, Reaction, State
+from controller.core.types import RUNNING, STUCK, Output, Reaction, State
 from controller.core.values import ZERO_A
 from controller.core.view import CircuitView
 
@@ -103,7 +103,7 @@ def asleep(view: CircuitView) -> bool:
     facts, state = view.facts, view.state
     if state.output is STUCK:
         return False
-    if facts.zero:
+    if facts.zero or (facts.output_on and state.state is RUNNING and not state.blocked_by):
         return True
     above = facts.current_A is not None and abs(facts.current_A) > view.settings.laws.current.above_A
     if above and facts.output_on is False:

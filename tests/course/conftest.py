@@ -1,0 +1,8 @@
+"""Lets the tests of course and advice import their builders by name."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))

@@ -1,0 +1,202 @@
+"""A load order finds its profile's release: what is read beside it, what the core is told, what a restart keeps."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from controller import words
+from controller.bathmodel import BathFile
+from controller.core.bath import fresh_state
+from controller.core.orderchecks import Refusal
+from controller.core.plan import compile_plan
+from controller.core.planned import Load
+from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.state import CircuitState
+from controller.core.types import Order
+from controller.records.head import Text
+from controller.service import recorder
+from controller.service.clock import Now
+from controller.service.desk import Desk
+from controller.service.keeping import kept_circuits, kept_profiles, kept_releases, state_to_keep
+from controller.service.people import ROLES, Person
+from controller.service.protocol import OrderMessage
+from controller.service.released import Found, found_release
+from profiles.loader import LIBRARY, load_model, parse_document, read_document
+from profiles.profile import Profile
+from profiles.release import Release, digest, release_place, write_release
+
+TEXT = (LIBRARY / "starter-60.toml").read_text(encoding="utf-8")
+OWN = CircuitSettings("A01", 18, 0.5, 60.0, 340.0)
+SETTINGS = BathSettings("north", "A", True, 1_000, 3_000, 5_000, (OWN,))
+FILE = BathFile.model_validate(
+    {
+        "kind": "bath", "hall": "north", "name": "A", "virtual": True, "link": {"east": {"tcp": "127.0.0.1:0"}},
+        "inputs": {"link": "east", "unit": 9, "map": "inputs"},
+        "circuit": [{
+            "name": "A01", "link": "east", "unit": 1, "map": "cabinet", "places": 18, "current_max_A": 60,
+            "voltage_max_V": 340,
+        }],
+    }
+)  # fmt: skip
+BOUND_S = 20.0
+
+
+def release_of(text=TEXT):
+    data = parse_document(text, "text").data
+    return Release(
+        kind="release", format="formbath/release/1", profile=data["name"], revision=data["revision"],
+        sha256=digest(text), text=text, person="ines", reason="first", utc="2026-03-16T06:00:00Z", versions={},
+        model={}, settings={}, water_C=(20.0, 34.0), course=(), totals={}, confirmed=(), study={},
+    )  # fmt: skip
+
+
+@pytest.fixture
+def profile(tmp_path) -> Path:
+    """A profile with its release beside it."""
+    path = tmp_path / "p.toml"
+    path.write_text(TEXT, encoding="utf-8")
+    write_release(release_place(path), release_of())
+    return path
+
+
+def found(path):
+    return found_release(read_document(path))
+
+
+def test_the_release_of_this_very_text_is_found(profile):
+    """With its whole text; the core is told nothing more."""
+    place = release_place(profile)
+    assert found(profile) == Found(Text("p.release.json", place.read_text(encoding="utf-8")))
+    assert found(profile).args == {}
+
+
+def test_no_release_is_missing(profile):
+    """A draft that nobody has tried."""
+    release_place(profile).unlink()
+    assert found(profile).args == {"release": "missing", "release_line": None, "release_said": ""}
+
+
+def test_a_changed_profile_names_its_line(profile):
+    """By the file's bare name: the answer goes to whoever may load."""
+    profile.write_text(TEXT.replace("current_C20 = 0.25", "current_C20 = 0.26"), encoding="utf-8")
+    args = found(profile).args
+    assert (args["release"], args["release_line"]) == ("changed", 36)
+    assert args["release_said"].startswith("p.toml:36: changed since its release (revision 3, by ines, 2026-03-16T")
+    assert 'was "current_C20 = 0.25", is "current_C20 = 0.26"' in args["release_said"]
+    assert found(profile).release is None
+
+
+@pytest.mark.parametrize("content", [b"", b"{}", b"\xff", b'{"kind": "release", "sha256": "NaN"}'])
+def test_what_is_no_release_is_unreadable(profile, content):
+    """Damage never counts as a release, and the answer says what is wrong without the folder."""
+    release_place(profile).write_bytes(content)
+    args = found(profile).args
+    assert args["release"] == "unreadable"
+    assert args["release_said"].startswith("p.release.json:")
+    assert str(profile.parent) not in args["release_said"]
+
+
+def test_a_folder_or_a_lock_is_unreadable(profile, monkeypatch):
+    """Neither ends the service."""
+    release_place(profile).unlink()
+    release_place(profile).mkdir()
+    assert found(profile).why == "unreadable"
+
+    def denied(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "exists", denied)
+    assert found_release(replace(read_document(profile), path=profile)).said == "p.release.json: Permission denied"
+
+
+async def load_order(desk, profile, **args):
+    """The core's order made from a load message."""
+    said = {"profile": str(profile), "batch": "K1:1-18", "first_filled_minutes_ago": 58, "last_filled_minutes_ago": 50}
+    message = OrderMessage(id="t-1", verb="load", target="A01", args=said | args)
+    task = asyncio.create_task(desk.on_order(message, Person("anna", ROLES)))
+    async with asyncio.timeout(BOUND_S):
+        while not desk.taken:  # noqa: ASYNC110 - sleep(0) only gives way
+            await asyncio.sleep(0)
+    (order,) = desk.take()
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    return order
+
+
+async def test_the_desk_hands_in_whether_it_is_released(profile):
+    """With the release's text kept for the record, by the hash of the profile's."""
+    desk = Desk(FILE, lambda: Now(7_200_000, 1_773_648_000_000))
+    order = await load_order(desk, profile)
+    assert order.load.released is True
+    assert desk.releases == {digest(TEXT): found(profile).release}
+    assert not [key for key in order.args if key.startswith("release")]
+    release_place(profile).unlink()
+    desk = Desk(FILE, lambda: Now(7_200_000, 1_773_648_000_000))
+    order = await load_order(desk, profile)
+    assert (order.load.released, order.args["release"], desk.releases) == (False, "missing", {})
+
+
+async def test_a_client_cannot_say_what_only_the_service_says(profile):
+    """Arguments of those names are dropped, whatever stands in them."""
+    said = {"release": "released", "release_line": 1, "release_said": "trust me"}
+    order = await load_order(Desk(FILE, lambda: Now(7_200_000, 1_773_648_000_000)), profile, **said)
+    assert not [key for key in order.args if key.startswith("release")]
+    release_place(profile).unlink()
+    order = await load_order(Desk(FILE, lambda: Now(7_200_000, 1_773_648_000_000)), profile, **said)
+    assert (order.args["release"], order.args["release_said"]) == ("missing", "")
+    assert order.load.released is False
+
+
+def loaded(released=True):
+    plan = compile_plan(load_model(parse_document(TEXT, "p"), Profile), digest(TEXT))
+    return Load(plan, 18, "K1", released=released)
+
+
+def test_a_restart_keeps_the_release(profile):
+    """Its text with the profile's, as long as a load rests on it; an older state had none."""
+    state = fresh_state(SETTINGS)
+    one = replace(state.circuits[0], load=loaded())
+    profiles, releases = {digest(TEXT): Text("p.toml", TEXT)}, {digest(TEXT): Text("p.release.json", "{}"), "0": one}
+    kept = json.loads(json.dumps(state_to_keep(replace(state, circuits=(one,)), 5, {}, profiles, {}, releases)))
+    assert kept_releases(kept) == {digest(TEXT): Text("p.release.json", "{}")}
+    assert kept_profiles(kept) == profiles
+    assert kept_circuits(kept)[0]["A01"].load.released is True
+    for damaged in ({}, {"releases": [1]}, {"releases": {"a": {"name": 1}}}):
+        assert kept_releases(damaged) == {}
+    for without in (replace(one, load=loaded(released=False)), replace(one, load=None)):
+        left = state_to_keep(replace(state, circuits=(without,)), 5, {}, profiles, {}, releases)
+        assert left["releases"] == {}
+    assert state_to_keep(replace(state, circuits=(one,)), 5, {}, profiles)["releases"] == {}
+
+
+def test_a_circuit_kept_before_there_were_releases_is_not_released():
+    """Its load comes back, and nobody is said to have released it."""
+    state = fresh_state(SETTINGS)
+    kept = state_to_keep(replace(state, circuits=(replace(state.circuits[0], load=loaded()),)), 5, {}, {})
+    del kept["circuits"]["A01"]["load"]["released"]
+    circuits, problems = kept_circuits(kept)
+    assert (problems, circuits["A01"].load) == ([], loaded(released=False))
+
+
+def test_the_record_gets_the_release_that_the_load_rests_on():
+    """None for a load that is not released, whatever was released since; a lost one says so by its name."""
+    texts = {digest(TEXT): Text("p.toml", TEXT)}, {digest(TEXT): Text("p.release.json", "{}")}
+    begun = CircuitState("A01", load=loaded())
+    assert recorder.texts_of(begun, *texts) == (Text("p.toml", TEXT), Text("p.release.json", "{}"))
+    assert recorder.texts_of(begun, texts[0], {}) == (Text("p.toml", TEXT), Text("lost.release.json", ""))
+    assert recorder.texts_of(replace(begun, load=loaded(released=False)), *texts) == (Text("p.toml", TEXT), None)
+    assert recorder.texts_of(CircuitState("A01"), *texts) == (Text("lost.toml", ""), None)
+
+
+def test_words_of_a_refusal_stay_one_line():
+    """What the file says was cleaned before; a code nobody knows has words too."""
+    order = Order("o", "load", "A01", "anna", ("technician",), Found(why="changed", line=3, said="p.toml:3: x").args)
+    data = {"profile": "p", "revision": 3, "why": order.args["release"], "what": order.args["release_said"]}
+    assert words.refusal_text("not_released", data).startswith("not released: p.toml:3: x")
+    other = Refusal("not_released", {**data, "why": "x"})
+    assert words.refusal_text(other.code, other.data).startswith("p, revision 3, is not released")
