@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from controller.core.facts import Facts
+from controller.core.planned import DISCHARGE, PlanStep
+from controller.core.setpoint import limit_taken
 from controller.core.state import CircuitState
 from controller.core.values import ZERO_A
 from controller.core.view import CircuitView
@@ -18,11 +20,22 @@ def at_limit(view: CircuitView) -> bool | None:
 
 
 def limited(state: CircuitState, facts: Facts, discharges: bool) -> bool:
-    """Return whether volts were read at the limit written, or at the floor where the step discharges."""
-    volts, limit = facts.voltage_V, state.command.voltage_limit_V
+    """Return whether volts were read at the limit, or at the floor where the step discharges.
+
+    The device's own limit counts where it reads as taken: what it rounds off would else add to its voltmeter's error.
+    """
+    volts, limit, read = facts.voltage_V, state.command.voltage_limit_V, facts.set_voltage_V
     if volts is None:
         return False
+    if read is not None and limit_taken(read, limit):
+        limit = max(limit, read) if discharges else min(limit, read)
     return NEAR_LIMIT * volts <= limit if discharges else volts >= NEAR_LIMIT * limit
+
+
+def held_back(state: CircuitState, facts: Facts, step: PlanStep) -> bool:
+    """Return whether the string takes less than the step asks for: at its limit, and asked so for a settling time."""
+    settled = all(abs(amount) >= step.current_A for _, amount in state.asked)
+    return settled and limited(state, facts, step.kind is DISCHARGE)
 
 
 def at_floor(view: CircuitView) -> bool | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from controller.core import alarms, limits, mixing, moves, orders, sensors, sequence, shortloss, trail, writing
 from controller.core.alarmhush import Hush
-from controller.core.atlimit import comes_down, limited
+from controller.core.atlimit import comes_down, held_back
 from controller.core.bathsafe import safe
 from controller.core.changed import changed
 from controller.core.conditions import QUIET, judge
@@ -18,7 +18,7 @@ from controller.core.interlocks import CIRCUIT_FAMILIES, CIRCUIT_LAWS, EXPLAINS,
 from controller.core.laws import runaway
 from controller.core.orderchecks import Ask
 from controller.core.orderly import orderly
-from controller.core.planned import DISCHARGE, REST, Plan
+from controller.core.planned import REST, Plan
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState, ProbeMemory, Run
 from controller.core.table import Cause
@@ -269,14 +269,14 @@ def _sequenced(
         return state, run
     at = sequence.step_of(load.plan, run)
     undisturbed = abs(state.command.set_current_A) >= at.current_A
-    held_back = at.ends.current_A is not None and limited(state, facts, at.kind is DISCHARGE)
-    if held_back and comes_down(state, facts):
+    limited = at.ends.current_A is not None and held_back(state, facts, at)
+    if limited and comes_down(state, facts):
         undisturbed = False
     percent = limits.smallest_percent(state.allowed.percent, at, standing)[0] if standing else state.allowed.percent
-    run = sequence.lived(run, at, facts, sequence.fair_percent(run, at, percent, cin.share_A), undisturbed, held_back)
+    run = sequence.lived(run, at, facts, sequence.fair_percent(run, at, percent, cin.share_A), undisturbed, limited)
     if at.on_overrun == "slow" and sequence.overrun(run, at) and not run.slow:
         run = changed(run, slow=True)
-    by = sequence.ended_by(run, at, facts, held_back)
+    by = sequence.ended_by(run, at, facts, limited)
     if by is None or sequence.waits_alone(load.plan, run, cin.bath, state.name, facts.now_ms):
         return state, run
     events.append(sequence.step_event(state.name, run, at, by))

@@ -94,7 +94,7 @@ class Hands:
             self.bench.refill(self.at, step.refill_density)
         if step.task:
             self._plan(now_ms + TASK_MS, "done", {})
-            self.helped.append((now_ms, step.task))
+            self.helped.append((now_ms, f"task: {step.task}"))
         elif step.ends.order:
             wait_ms = step.longest_ms - BEFORE_LONGEST_MS if step.longest_ms is not None else TASK_MS
             self._plan(now_ms + max(wait_ms, 0), "done", {})
@@ -117,7 +117,9 @@ class Hands:
             self._given_up = True
             return
         why = {"reason": "tried on the bench"}
-        if circuit.state is State.TRIPPED:
+        tripped = circuit.state is State.TRIPPED
+        self.helped.append((now_ms, "reset and resume" if tripped else "resume"))
+        if tripped:
             yield self._order("acknowledge", {})
             yield self._order("reset", why)
         yield self._order("resume", why)

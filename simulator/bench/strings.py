@@ -20,7 +20,7 @@ from simulator.faults import FaultLine
 from simulator.parameters import Array
 from simulator.parts import Parts, build_parts
 from simulator.racks import Racks
-from simulator.rectifier import CURRENT_STEP_A, VOLTAGE_STEP_V, follow
+from simulator.rectifier import CURRENT_STEP_A, RIPPLE_PERCENT, VOLTAGE_STEP_V, follow
 from simulator.spec import CircuitSpec, PlantSpec
 from simulator.string import StringReadings, advance_strings
 
@@ -43,7 +43,6 @@ class Shown:
     water_C: Array
     hottest_C: Array  # the hottest battery, whether a probe sits there or not
     hydrogen_A: Array  # summed over all cells
-    energy_J: Array  # into the string since its first current
     cooling_W: Array
 
 
@@ -117,6 +116,15 @@ class Strings:
         parts = self.parts
         return {"airflow": parts.airflow, "hood": parts.hood_closed, "emergency_stop": parts.emergency_stop_ok}
 
+    def link_up(self, string: int) -> bool:
+        """Whether the string's rectifier answers."""
+        circuit = self.parts.spec.circuits[string]
+        return not self.parts.all_links_off and self.parts.links_off.isdisjoint({circuit.name, circuit.link})
+
+    def ripple_percent(self, string: int) -> float:
+        """What the rectifier tells of its ripple while current flows."""
+        return injectors.ripple_percent(self._active, self.parts.spec.circuits[string].name, RIPPLE_PERCENT)
+
     def refill(self, string: int, density_20C: float) -> None:
         """The acid outside the plates is poured out, acid of this density (kg/L at 20 C) poured in."""
         self.racks.refill(string, density_20C)
@@ -167,7 +175,6 @@ class Strings:
             water_C=self.water_C.copy(),
             hottest_C=np.maximum.reduceat(racks.state[rows.TEMPERATURE], starts),
             hydrogen_A=total,
-            energy_J=racks.strings.total(racks.state[rows.ENERGY]),
             cooling_W=self._cooling_W,
         )
 
@@ -210,6 +217,9 @@ class Strings:
             self._active.remove(line)
             injectors.end(self.parts, line)
         injectors.stand(self.parts, self._active)
+        for string in range(self.water_C.size):
+            if not self.link_up(string):
+                self.order(string, 0.0, 0.0, on=False)  # nothing feeds the watchdog any more, which is quick
 
     def _begin(self, line: FaultLine) -> None:
         self._active.append(line)

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -60,6 +61,8 @@ class Line:
     hands: Hands
     diary: Diary
     over: bool = False
+    last: ChannelReading | None = None
+    read_ms: int = 0
 
 
 def try_out(setting: Setting, progress: Progress | None = None) -> Tried:
@@ -133,27 +136,46 @@ class _Tryout:
 
     def _cycle(self, at: int, line: Line, row: tuple[float, ...], flags: dict[str, Value]) -> float:
         """Let the core decide once; return the seconds until it does so again."""
-        current_A, voltage_V, probe_C, water_C = row[:4]
+        clock, current_A = line.clock, row[0]
+        reading = self._reading(at, line, row)
+        lost = self._setting.faults and self._bench.parts.water_probes.lost.any()
+        inputs = BathReading(
+            (NO_PROBE if lost else Value(row[3]),), flags["airflow"], flags["emergency_stop"], flags["hood"],
+            link=LinkState.UP, fit=Fit.OK,
+        )  # fmt: skip
+        before = line.state.circuits[0]
+        orders = tuple(line.hands.orders(clock.now_ms, line.state))
+        line.state, out = core_bath.step(self._settings, line.state, BathIn(clock.now_ms, inputs, (reading,), orders))
+        command, circuit = out.commands[0], line.state.circuits[0]
+        if not command.silent and reading.link is LinkState.UP:
+            self._bench.order(at, command.set_current_A, command.voltage_limit_V, command.output_on)
+        line.hands.hears(clock.now_ms, out.events)
+        line.diary.writes(clock.now_ms, before, circuit, row, out.events)
+        line.over = line.hands.over(clock.now_ms, circuit) or line.diary.hours(clock.now_ms) > LONGEST_H
+        return self._next_s(clock, circuit, current_A, line)
+
+    def _reading(self, at: int, line: Line, row: tuple[float, ...]) -> ChannelReading:
+        """What the field would say of the channel; while its link is off, the last values grow old."""
         r, clock = self._bench.parts.rectifiers, line.clock
+        if self._setting.faults and not self._bench.link_up(at) and line.last is not None:
+            return _aged(line.last, clock.now_ms - line.read_ms)
+        current_A, voltage_V, probe_C = row[:3]
         reading = ChannelReading(
             Value(current_A), Value(voltage_V), Value(float(r.set_current_A[at])), Value(float(r.set_voltage_V[at])),
             ONE if r.output_on[at] > 0.0 else NONE, NONE, Value(float(r.fault_code[at])),
             Value(float(r.uptime_s[at])), None, None, None,
             (NO_PROBE if math.isnan(probe_C) else Value(probe_C),), LinkState.UP, Fit.OK,
         )  # fmt: skip
-        inputs = BathReading(
-            (Value(water_C),), flags["airflow"], flags["emergency_stop"], flags["hood"], link=LinkState.UP, fit=Fit.OK
-        )
-        before = line.state.circuits[0]
-        orders = tuple(line.hands.orders(clock.now_ms, line.state))
-        line.state, out = core_bath.step(self._settings, line.state, BathIn(clock.now_ms, inputs, (reading,), orders))
-        command, circuit = out.commands[0], line.state.circuits[0]
-        if not command.silent:
-            self._bench.order(at, command.set_current_A, command.voltage_limit_V, command.output_on)
-        line.hands.hears(clock.now_ms, out.events)
-        line.diary.writes(clock.now_ms, before, circuit, row, out.events)
-        line.over = line.hands.over(clock.now_ms, circuit) or line.diary.hours(clock.now_ms) > LONGEST_H
-        return self._next_s(clock, circuit, current_A, line)
+        if self._setting.faults:  # signals that only a fault makes interesting
+            ripple = self._bench.ripple_percent(at) if abs(current_A) > 0.2 else 0.0
+            reading = replace(
+                reading,
+                local=ONE if r.local[at] > 0.0 else NONE,
+                counter_Ah=Value(float(r.counter_Ah[at])),
+                ripple_percent=Value(ripple),
+            )
+            line.last, line.read_ms = reading, clock.now_ms
+        return reading
 
     def _next_s(self, clock: Clock, circuit: CircuitState, current_A: float, line: Line) -> float:
         """How long the next cycle may be."""
@@ -186,15 +208,26 @@ def _left_s(step: PlanStep, run: Run, current_A: float) -> Iterator[float]:
         yield SHORTEST_S
 
 
+def _aged(reading: ChannelReading, age_ms: int) -> ChannelReading:
+    """The last reading of a channel that does not answer any more."""
+    old: dict[str, Any] = {
+        entry.name: replace(value, age_ms=age_ms)
+        for entry in fields(reading)
+        if isinstance(value := getattr(reading, entry.name), Value)
+    }
+    probes = tuple(replace(probe, age_ms=age_ms) for probe in reading.probes)
+    return replace(reading, **old, probes=probes, link=LinkState.DOWN)
+
+
 def _unread(plan: Plan) -> Plan:
     """The plan without what people read by hand: nobody reads on the bench, and nothing waits for it."""
     return replace(plan, readings=())
 
 
 def _columns(shown: Shown) -> list[tuple[float, ...]]:
-    """What was shown, a tuple a string: A, V, probe C, water C, hottest C, hydrogen A, J, cooling W."""
+    """What was shown, a tuple a string: A, V, probe C, water C, hottest C, hydrogen A, cooling W."""
     parts = (
         shown.current_A, shown.voltage_V, shown.probe_C, shown.water_C, shown.hottest_C, shown.hydrogen_A,
-        shown.energy_J, shown.cooling_W,
+        shown.cooling_W,
     )  # fmt: skip
     return list(zip(*(part.tolist() for part in parts), strict=True))

@@ -16,7 +16,9 @@ from simulator.bench.strings import Strings
 from simulator.bench.tried import COLUMNS, Course, Happened, StepDone, Tried
 from simulator.parameters import Array
 
-START_PEAK_H = 2.0
+START_PEAK_H, START_SHARE = 2.0, 0.1
+"""A start's peak is looked for in the first two hours and the first tenth of the planned charge."""
+AT_LIMIT = 0.995
 Row = tuple[float, ...]
 HOUR_MS = 3.6e6
 
@@ -31,7 +33,6 @@ class Diary:
         self._events: list[tuple[int, Event]] = []
         self._start_ms: int | None = None
         self._soak_C = 0.0
-        self._begin_J = 0.0
         self._last_ms = 0
         self._why = ""
         self._before_Ah = 0.0
@@ -46,11 +47,13 @@ class Diary:
         """Keep one cycle: what was shown (see `tryout._columns`), and what the core made of it."""
         run = circuit.run
         if run is not None and self._start_ms is None:
-            self._start_ms, self._begin_J, self._soak_C = now_ms, row[6], row[4]
+            self._start_ms, self._soak_C = now_ms, row[4]
         for event in events:
             self._events.append((now_ms, event))
             if event.code in ("held", "tripped") or event.kind is EventKind.REFUSAL:
                 self._why = str(event.data.get("cause") or event.code)
+            elif event.kind is EventKind.ORDER and event.data.get("verb") == "resume":
+                self._why = ""
         self._last_ms = now_ms
         if run is None:
             return
@@ -62,8 +65,8 @@ class Diary:
             self._before_Ah = total_Ah
         self._rows.append((
             float(now_ms), float(step), command.set_current_A, row[0], row[1], row[1] / self._cells, row[2], row[4],
-            row[3], run.counters.charge_Ah, run.counters.discharge_Ah, moved, (row[6] - self._begin_J) / HOUR_MS,
-            row[5] * HYDROGEN_M3_AH, row[7] / 1000.0, before.allowed.percent, command.voltage_limit_V,
+            row[3], run.counters.charge_Ah, run.counters.discharge_Ah, moved, run.counters.energy_Wh / 1e3,
+            row[5] * HYDROGEN_M3_AH, row[6] / 1000.0, before.allowed.percent, command.voltage_limit_V,
         ))  # fmt: skip
 
     def told(self, circuit: CircuitState, bench: Strings, at: int, helped: Sequence[tuple[int, str]]) -> Tried:
@@ -74,8 +77,6 @@ class Diary:
         course = Course(data)
         events = tuple(Happened((at_ms - start_ms) / HOUR_MS, event) for at_ms, event in self._events)
         steps = tuple(_steps(self._plan, course, events))
-        early = data[0] <= START_PEAK_H
-        volts = course.of("voltage_V_per_cell")
         ended = circuit.state.value
         return Tried(
             plan=self._plan,
@@ -90,12 +91,20 @@ class Diary:
             events=events,
             end=end_state(bench, at),
             helped=tuple(((at_ms - start_ms) / HOUR_MS, what) for at_ms, what in helped),
-            start_V_per_cell=float(volts[early].max()) if early.any() and self._rows else None,
+            start_V_per_cell=_start_peak(self._plan, course, events) if self._rows else None,
         )
 
 
 HYDROGEN_M3_AH = 0.4564e-3
 """Hydrogen of an ampere-hour through one cell, m3 at 25 C (Faraday)."""
+
+
+def _start_peak(plan: Plan, course: Course, events: Sequence[Happened]) -> float | None:
+    """The highest volts per cell under the first currents: before anything held, and before much charge flowed."""
+    stops = [one.hours for one in events if one.event.code in ("held", "tripped")]
+    early = (course.of("hours") < min([START_PEAK_H, *stops])) & (course.of("current_A") > 0.0)
+    early &= course.of("charge_Ah") <= START_SHARE * plan.planned_charge_Ah
+    return float(course.of("voltage_V_per_cell")[early].max()) if early.any() else None
 
 
 def _steps(plan: Plan, course: Course, events: Sequence[Happened]) -> Iterable[StepDone]:
@@ -124,8 +133,10 @@ def _step(step: PlanStep, course: Course, mine: Array, when: tuple[float, float,
     spans = np.diff(hours, prepend=begin_h)
     total_h = max(float(spans.sum()), 1e-9)
     asked = part.of("set_A")
-    held_back = flows & (np.abs(current) < np.abs(asked) * 0.985) & (np.abs(asked) > 0.0)
     derated = flows & (part.of("allowed_percent") < 100.0)
+    limit, string_V = part.of("limit_V"), part.of("voltage_V")
+    at_limit = string_V * AT_LIMIT <= limit if step.kind is StepKind.DISCHARGE else string_V >= limit * AT_LIMIT
+    held_back = flows & ~derated & at_limit & (np.abs(current) < np.abs(asked) * 0.985)
     rest = step.kind is StepKind.REST or not flows.any()
     charge, discharge, energy = part.of("charge_Ah"), part.of("discharge_Ah"), part.of("energy_kWh")
     some = volts.size > 0

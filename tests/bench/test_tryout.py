@@ -9,6 +9,7 @@ import pytest
 from controller.core.plan import compile_plan
 from profiles.loader import found_profile, load_model, read_document
 from profiles.profile import Profile
+from simulator import rows
 from simulator.bench.setting import STALE_MS, Setting, settings_for
 from simulator.bench.strings import Strings, as_one
 from simulator.bench.tried import COLUMNS, Course
@@ -115,7 +116,8 @@ def test_equal_batteries_as_one_element():
         first, second = apart.advance(np.array([10.0])), one.advance(np.array([10.0]))
     assert second.voltage_V[0] == pytest.approx(first.voltage_V[0], abs=0.11)
     assert second.hottest_C[0] == pytest.approx(first.hottest_C[0], abs=1e-6)
-    assert second.energy_J[0] == pytest.approx(first.energy_J[0], rel=1e-6)
+    first_J, second_J = (bench.racks.state[rows.ENERGY].sum() for bench in (apart, one))
+    assert second_J == pytest.approx(first_J, rel=1e-6)
 
 
 def test_cycles_stay_fresh():
@@ -157,6 +159,47 @@ def test_a_fault_of_one_battery_counts_them_apart():
     short = try_out(Setting(plan_of(share=SHORT), faults=(parse_fault_line("A01/7 shorted_cell"),)))
     lower = sound.course.of("voltage_V").max() - short.course.of("voltage_V").max()
     assert lower > 1.0
+
+
+@pytest.mark.parametrize(("fault", "code"), [
+    ("0:20-0:24 A01 link_off", "link_lost"), ("0:20-0:24 A01 local_control", "local_control"),
+    ("0:10-0:13 A01 ripple 100", "ripple"), ("0:10 A01 counter_gain 2", "counter_differs"),
+    ("0:10-0:15 water_probe_lost", "water_lost"), ("0:10-0:20 A01 rectifier_fault 3", "rectifier_fault"),
+])  # fmt: skip
+def test_what_a_fault_shows_reaches_the_core(fault, code):
+    """The bench carries the signals that the field carries: the core tells of each fault as it would at a bath."""
+    tried = try_out(Setting(plan_of(share=0.03), faults=(parse_fault_line(fault),)))
+    assert code in {one.event.code for one in tried.events if one.event.kind.name == "ALARM"}
+
+
+def test_no_current_without_a_link():
+    """Nothing feeds the watchdog of a rectifier that does not answer: its current is gone, and no charge is made up."""
+    tried = try_out(Setting(plan_of(share=0.03), faults=(parse_fault_line("0:08-0:14 A01 link_off"),)))
+    hours, charge = tried.course.of("hours"), tried.course.of("charge_Ah")
+    off = (hours > 8.2 / 60.0) & (hours < 13.9 / 60.0)
+    assert np.ptp(charge[off]) < 0.05
+    assert tried.state == "complete"
+    assert tried.helped
+
+
+def test_the_start_peak_is_that_of_the_start():
+    """Volts at their limit under a clamp that comes off later are no peak of the start."""
+    sound = try_out(Setting(plan_of(share=SHORT)))
+    off = try_out(Setting(plan_of(share=SHORT), faults=(parse_fault_line("0:10-0:24 A01 open_clamp"),)))
+    assert off.start_V_per_cell == pytest.approx(sound.start_V_per_cell, abs=0.002)
+    assert sound.start_V_per_cell < 2.8
+
+
+def test_a_limit_held_back_what_stood_at_it():
+    """The rise after a start is no limit; with volts limited to 2.2 the second charge stands at its own."""
+    sound = try_out(Setting(plan_of(share=SHORT)))
+    assert {step.limited_percent for step in sound.steps} == {0.0}
+    steps = tuple(replace(step, voltage_V_per_cell=2.1) if step.current_A else step for step in plan_of().steps)
+    held = try_out(Setting(replace(plan_of(share=SHORT), steps=tuple(
+        replace(short, voltage_V_per_cell=step.voltage_V_per_cell)
+        for short, step in zip(plan_of(share=SHORT).steps, steps, strict=True)
+    ))))  # fmt: skip
+    assert max(step.limited_percent for step in held.steps) > 20.0
 
 
 def test_unknown_faults_are_refused():

@@ -385,19 +385,27 @@ def test_a_second_counts_by_what_was_allowed_of_it(kit, set_A, share_A, percent,
     assert cycle(kit, state, share_A=share_A)[0].run.fair_ms == pytest.approx(fair_ms)
 
 
-@pytest.mark.parametrize(("kind", "set_A", "limit_share", "ends"), [
-    ("charge", 15.0, 1.015, True), ("charge", 14.9, 1.015, False), ("charge", 15.0, 1.017, False),
-    ("discharge", -15.0, 0.985, True), ("discharge", -15.0, 0.984, False), ("charge", 15.0, None, False),
+@pytest.mark.parametrize(("kind", "set_A", "limit_share", "read_share", "before_A", "ends"), [
+    ("charge", 15.0, 1.015, None, 15.0, True), ("charge", 14.9, 1.015, None, 15.0, False),
+    ("charge", 15.0, 1.017, None, 15.0, False), ("discharge", -15.0, 0.985, None, -15.0, True),
+    ("discharge", -15.0, 0.984, None, -15.0, False), ("charge", 15.0, None, None, 15.0, False),
+    # the device's own limit, half a per cent from the one written, is the one that counts; another one is none of ours
+    ("charge", 15.0, 1.017, 1.013, 15.0, True), ("discharge", -15.0, 0.983, 0.987, -15.0, True),
+    ("charge", 15.0, 1.030, 1.010, 15.0, False), ("charge", 15.0, 1.012, 1.017, 15.0, True),
+    # a smaller current was asked for within the settling time: the rectifier may still be on its way
+    ("charge", 15.0, 1.015, None, 14.9, False), ("discharge", -15.0, 0.985, None, -14.9, False),
 ])  # fmt: skip
 def test_a_fallen_current_ends_a_step_only_at_its_limit_and_with_its_whole_current_asked_for(
-    kit, kind, set_A, limit_share, ends
+    kit, kind, set_A, limit_share, read_share, before_A, ends
 ):
     """A derated current is small for another reason, one below the volts' limit only rises; two readings end it."""
     steps = (kit.step(1, kind, ends={"current_A": 15.2}), kit.step(2, current_A=6.0))
     state = living(kit, load=kit.load(*steps), run=kit.run(meets=1, flowing=True))
-    limit_V = (limit_share or 1.0) * SOUND.voltage_V.number
-    state = replace(state, command=replace(state.command, set_current_A=set_A, voltage_limit_V=limit_V))
+    volts, limit_V = SOUND.voltage_V.number, (limit_share or 1.0) * SOUND.voltage_V.number
+    command = replace(state.command, set_current_A=set_A, voltage_limit_V=limit_V)
+    state = replace(state, command=command, asked=((AT_MS - 1_900, before_A), (AT_MS - 1_000, set_A)))
     reading = SOUND if limit_share is not None else replace(SOUND, voltage_V=LOST)
+    reading = replace(reading, set_voltage_V=LOST if read_share is None else Value(read_share * volts))
     new, events, _ = cycle(kit, state, reading)
     assert (new.run.step == 1) is ends
     assert ("step_began" in events) is ends
