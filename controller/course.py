@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from controller.core.values import GASSING_mV_PER_K
 from profiles.release import Band, CourseStep, Release
@@ -46,6 +46,8 @@ class Expected:
     total_Ah: float
     water_C: tuple[float, float]
     knee_Ah: float | None
+    course_ms: Mapping[int, int] = field(default_factory=dict)
+    """`lengths_ms`, worked out once with the rest of the course."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +75,11 @@ def expected_of(release: Release) -> Expected:
         before[step.step] = charge_Ah
         hours = end_h if end_h is not None else begins[step.step] + step.duration_h[1]
         charge_Ah += step.at[-1] if step.kind == "charge" and step.grid == "charge_Ah" else 0.0
-    return Expected(
+    found = Expected(
         release.profile, release.revision, release.sha256, steps, begins, before, hours, charge_Ah, release.water_C,
         _knee_Ah(release.course, before, charge_Ah),
     )  # fmt: skip
+    return replace(found, course_ms=lengths_ms(found))
 
 
 def knee_V(volts: float, probe_C: float) -> float:

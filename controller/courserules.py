@@ -19,11 +19,12 @@ RETURN_SHARE = 0.7
 """What stands ends below this share of its limit; own choice."""
 
 LATE_MINUTES = 30.0
-MISSING_mV = 15.0
+MISSING_mV, LEAST_MISSING = 15.0, 0.5
 PLATEAU_mV = 10.0
 KNEE_PERCENT = 6.0
 ACID_mV = 15.0
 ACID_FROM_SHARE = 0.1
+ACID_LEAST_CELLS = 36
 LEAST_GROUP = 2
 
 
@@ -85,7 +86,8 @@ def cells_missing(look: Look) -> Finding | None:
 
     Rule: on a plateau, volts a cell 15 mV below the median of at least three sisters at the same point and like
     current; without sisters, below the course's own range. Counts only what is missing both as read and as corrected by
-    5.5 mV a kelvin and cell, so that neither a warm place nor a false probe looks like a short. Told in cells.
+    5.5 mV a kelvin and cell, so that neither a warm place nor a false probe looks like a short. Told in cells; in a
+    short string the limit is half a cell, for there 15 mV are less (in 36 cells a quarter), and no cell is missing.
     Why: one cell of 108 is 19 mV a cell before the knee and 25 after; the virtual plant's strings lie within 9 mV of
     each other on plateaus; 15 is between. Around the knee strings lie 100 mV apart, so it waits until half an hour
     moves volts by less than 10 mV a cell.
@@ -100,7 +102,7 @@ def cells_missing(look: Look) -> Finding | None:
     if own.current_A <= ZERO_A or usual_V <= 0.0:
         return None
     cells = look.mine.cells / (1000.0 * usual_V)
-    return against(-mV * cells, MISSING_mV * cells)
+    return against(-mV * cells, max(LEAST_MISSING, MISSING_mV * cells))
 
 
 def _against_sisters(look: Look) -> tuple[Minute, float, float] | None:
@@ -115,7 +117,8 @@ def _against_sisters(look: Look) -> tuple[Minute, float, float] | None:
 def _against_course(look: Look) -> tuple[Minute, float, float] | None:
     """Return the same against the course's range, where there are too few sisters to ask."""
     own, point = look.mine.now, look.point
-    if look.compared is not None or own is None or point is None or not as_expected(look):
+    asked = look.compared is not None and look.compared.volts is not None
+    if asked or own is None or point is None or not as_expected(look):
         return None
     volts, probe = point.volts, point.probe_C
     earlier = _moved_mV(look.mine)
@@ -194,13 +197,14 @@ def acid_differs(look: Look) -> Finding | None:
     course on the same side, outside its range, as read and as corrected for warmth. Told is the one that is least off.
     Why: 1.280 for 1.240 kg/L is about 30 mV a cell (Nernst, and from memory); half of that; own choice.
     Does not see: which tank (all sisters of one profile count as one filling), one circuit filled apart, a course that
-    was studied with the wrong acid.
+    was studied with the wrong acid, strings of less than 36 cells: their leads add more than 4 mV a cell.
     """
-    if len(look.kin) < LEAST_GROUP or look.expected is None:
+    kin = [each for each in look.kin if each.cells >= ACID_LEAST_CELLS]
+    if len(kin) < LEAST_GROUP or look.expected is None:
         return None
-    offs = [_acid_mV(look, each) for each in look.kin]
+    offs = [_acid_mV(look, each) for each in kin]
     known = [off for off in offs if off is not None]
-    if len(known) < len(look.kin):
+    if len(known) < len(kin):
         return None
     if max(known) * min(known) <= 0.0:
         return against(0.0, ACID_mV)

@@ -21,6 +21,10 @@ LIKE_SHARE = 0.03
 SETTLED_MINUTES = 10
 """So long after a change of current volts are not compared: acid in the pores evens out in that time; own choice."""
 
+LIKE_CELLS = 2.0
+"""Volts a cell are not compared where the numbers of cells differ by more than this factor: leads and the meter's steps
+weigh more on each cell of a short string (0.1 V are 1 mV a cell of 108 and 17 of 6); own choice."""
+
 FRESH_MS = 30 * 60_000
 """A comparison at a point that a circuit passed longer ago says nothing of it now; own choice."""
 
@@ -59,7 +63,8 @@ class Minute:
 class Edge:
     """A quick change of current: its change of volts by its change of current. `charge_Ah`: of the run until then.
 
-    `other`: the circuit whose volts moved in the place of this one's ("": its own did, or none).
+    `other`: the circuit whose volts moved in the place of this one's ("": its own did, or none). `cells`: of the string
+    at that edge (0: as many as it has now).
     """
 
     at_ms: int
@@ -69,6 +74,7 @@ class Edge:
     ohm: float
     charge_Ah: float
     other: str = ""
+    cells: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +103,7 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """One circuit and its sisters at one point. `volts`, `warm_volts`: of those with like current only."""
+    """One circuit and its sisters at one point. `volts`, `warm_volts`: of those with like current and cells only."""
 
     own: Minute
     count: int
@@ -128,6 +134,11 @@ class Look:
 def like(first_A: float, second_A: float) -> bool:
     """Return whether two currents are alike."""
     return abs(first_A - second_A) <= max(ZERO_A, LIKE_SHARE * max(abs(first_A), abs(second_A)))
+
+
+def like_cells(first: int, second: int, factor: float = LIKE_CELLS) -> bool:
+    """Return whether two numbers of cells differ by no more than a factor."""
+    return max(first, second) <= factor * min(first, second)
 
 
 def progress_of(plan: Plan, step: int, moved_Ah: float, step_ms: int) -> float:
@@ -196,17 +207,19 @@ def compared_at(mine: Trace, kin: Sequence[Trace], point: tuple[int, float], now
     own = at_point(mine, *point)
     if own is None or own.settled < SETTLED_MINUTES or now_ms - own.at_ms > FRESH_MS:
         return None
-    found = [own, *(at_point(each, *point) for each in kin if each.name != mine.name)]
-    settled = [each for each in found if each is not None and each.settled >= SETTLED_MINUTES]
-    current = sisters([each.current_A for each in settled])
+    others = [(each.cells, at_point(each, *point)) for each in kin if each.name != mine.name]
+    found = [(mine.cells, own), *others]
+    settled = [(cells, each) for cells, each in found if each is not None and each.settled >= SETTLED_MINUTES]
+    current = sisters([each.current_A for _, each in settled])
     if current is None:
         return None
-    alike = [each for each in settled if like(each.current_A, own.current_A)]
-    warm = [each.warm_volts for each in alike if each.warm_volts is not None]
+    alike = [each for _, each in settled if like(each.current_A, own.current_A)]
+    sized = [each for cells, each in settled if like(each.current_A, own.current_A) and like_cells(cells, mine.cells)]
+    warm = [each.warm_volts for each in sized if each.warm_volts is not None]
     rises = [each.rise_K for each in alike if each.rise_K is not None]
     probes = [each.probe_C for each in alike if each.probe_C is not None]
     return Compared(
-        own, len(settled), current, sisters([each.volts for each in alike]), sisters(warm), sisters(rises),
+        own, len(settled), current, sisters([each.volts for each in sized]), sisters(warm), sisters(rises),
         sisters(probes),
     )  # fmt: skip
 

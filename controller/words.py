@@ -155,6 +155,9 @@ REFUSALS: dict[str, str] = {
     "no_text": "a note has 1 to {most} characters",
     "not_released": "{profile}, revision {revision}, is not released; an engineer releases it, or loads it as a trial",
     "not_released_changed": "not released: {what}; an engineer releases it, or loads it as a trial",
+    "not_released_loaded_without": (
+        "{profile}, revision {revision}, was loaded without a release; have it released, then unload and load it again"
+    ),
     "not_released_unreadable": (
         "{profile}, revision {revision}: its release cannot be used: {what}; an engineer releases it, or loads a trial"
     ),

@@ -51,6 +51,7 @@ def check(
     found = [(str(path), *problems_of(path, kinds)) for path in paths]
     if across is not None:
         found = _with(found, across(_right_documents(found)))
+    found = _once(found)
     wrong = sum(any(problem.wrong for problem in problems) for _, _, problems in found)
     warnings = sum(problem.warning for _, _, problems in found for problem in problems)
     if as_json:
@@ -84,7 +85,7 @@ def profile_check(document: Document) -> list[Problem]:
 
 
 def _released(document: Document) -> Problem:
-    """A note: by whom and when a profile was released, or where it was changed since."""
+    """A note: by whom and when a profile was released; a warning: where it was changed since."""
     place = release_place(document.path)
     if not place.exists():
         return document.problem(("revision",), "not released: a bath that asks for a release refuses it", note=True)
@@ -94,7 +95,7 @@ def _released(document: Document) -> Problem:
         what = f"its release cannot be used: {error.problems[0]}"
         return document.problem(("revision",), what, warning=True)
     for changed in release_problems(document, release):
-        return replace(changed, note=True)
+        return replace(changed, warning=True)
     what = f"released by {release.person}, {release.utc}: {release.reason}"
     return document.problem(("revision",), what, note=True)
 
@@ -116,6 +117,19 @@ def _with(found: Sequence[Found], more: Sequence[Problem]) -> list[Found]:
         (name, kind, [*problems, *(problem for problem in more if problem.file == name)])
         for name, kind, problems in found
     ]
+
+
+def _once(found: Sequence[Found]) -> list[Found]:
+    """What was found without a warning that another file tells as its fault: a changed profile and its release."""
+    faults = {_place(problem) for _, _, problems in found for problem in problems if problem.wrong}
+    return [
+        (name, kind, [problem for problem in problems if problem.wrong or _place(problem) not in faults])
+        for name, kind, problems in found
+    ]
+
+
+def _place(problem: Problem) -> tuple[str, int | None, str]:
+    return str(Path(problem.file).absolute()), problem.line, problem.what
 
 
 def schema(kind: str, models: Mapping[str, type[BaseModel]], out: TextIO, err: TextIO) -> int:

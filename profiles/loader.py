@@ -7,6 +7,7 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -17,6 +18,7 @@ from profiles.plainwords import faults, kind_of
 from profiles.problems import InputError, Problem
 
 LARGEST_BYTES = 1_000_000
+MOST_FAULTS = 20
 LIBRARY = Path(__file__).parent / "library"
 """Where the profiles lie that come with the program."""
 M = TypeVar("M", bound=BaseModel)
@@ -118,7 +120,9 @@ def parse_document(text: str, name: str) -> Document:
 
 
 def load_model(document: Document, model: type[M]) -> M:
-    """The file's data as that model; raises InputError with all faults of the file, in the order of their lines.
+    """The file's data as that model; raises InputError with the file's faults, in the order of their lines.
+
+    Of more than MOST_FAULTS the first ones, and how many more there are: words for each take time.
 
     A wrong `kind` is reported alone: the other keys belong to another sort of file.
     """
@@ -128,8 +132,13 @@ def load_model(document: Document, model: type[M]) -> M:
     try:
         return model.model_validate(document.data)
     except ValidationError as error:
-        found = {document.problem(path, what): None for path, what in faults(error, model)}
-        raise InputError(sorted(found, key=lambda problem: problem.line or 0)) from None
+        found = {document.problem(path, what): None for path, what in islice(faults(error, model), MOST_FAULTS)}
+        problems = sorted(found, key=lambda problem: problem.line or 0)
+        left = error.error_count() - MOST_FAULTS
+        if left > 0:
+            what = f"and {left} more {'fault' if left == 1 else 'faults'}, mend these first"
+            problems.append(Problem(document.name, None, "", what))
+        raise InputError(problems) from None
 
 
 def _wrong_kind(kind: object, expected: str) -> str:

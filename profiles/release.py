@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from hashlib import sha256
@@ -19,21 +20,41 @@ from pathlib import Path
 from typing import Annotated, Any, Final, Literal, NoReturn, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
-from pydantic_core import PydanticCustomError
 
 from profiles.loader import Document, load_model, parse_document, read_document
 from profiles.plainwords import Words
 from profiles.problems import InputError, Problem, clean
+from profiles.releasebounds import (
+    AMPS,
+    CELSIUS,
+    FIGURES,
+    HOURS,
+    LARGEST_FIGURE,
+    POINTS,
+    SINCE_FIRST_CURRENT_H,
+    VOLTS_PER_CELL,
+    Bounds,
+    entries,
+    figures,
+    keys,
+    numbers,
+    steps,
+    wrong,
+)
 
 FORMAT: Final = "formbath/release/1"
 ENDING = ".release.json"
 
-LARGEST_BYTES = 8_000_000
-"""A course of 500 steps with 41 points each is about 5 MB."""
+LARGEST_BYTES = 2_000_000
+"""250 steps of 41 points are about 1.3 MB, a list of numbers on each line; of more steps fewer points are kept."""
 
 MOST_STEPS = 500
 MOST_POINTS = 41
+MOST_KEYS = 40
+MOST_BRACKETS = 100_000
+"""Beginnings of lists and tables, those in the profile's text among them; 500 steps have less than 10 000."""
 LONGEST_TEXT = 256_000
+LARGEST_SIZE = f"{LARGEST_BYTES // 1_000_000} MB"
 SHOWN = 60
 """Characters of a changed line that are shown, around the change."""
 
@@ -44,12 +65,19 @@ Maybe = Annotated[str, Field(max_length=2000), AfterValidator(lambda text: clean
 Key = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z0-9_.-]+$"), Words("letters, digits and _")]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$"), Words("64 hex digits")]
 Utc = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?Z$"), Words('"2026-03-16T06:00:00Z"')]
-Some = Annotated[tuple[float | None, ...], Field(strict=False, max_length=MOST_POINTS)]
-Three = Annotated[tuple[float, float, float], Field(strict=False)]
+Some = Annotated[tuple[float | None, ...], Field(strict=False), numbers(MOST_POINTS, FIGURES, gaps=True)]
+Three = Annotated[tuple[float, float, float], Field(strict=False), numbers(3, HOURS)]
+Figure = Annotated[float, Field(ge=-LARGEST_FIGURE, le=LARGEST_FIGURE)]
+Whole = Annotated[int, Field(ge=-int(LARGEST_FIGURE), le=int(LARGEST_FIGURE))]
 
-
-def _wrong(what: str) -> NoReturn:
-    raise PydanticCustomError("finding", "{what}", {"what": what})
+BANDS: Final[Mapping[str, Bounds]] = {
+    "elapsed_h": SINCE_FIRST_CURRENT_H,
+    "voltage_V_per_cell": VOLTS_PER_CELL,
+    "current_A": AMPS,
+    "probe_C": CELSIUS,
+}
+"""The measured bands of a step, and within which bounds their numbers are."""
+STEP_KEYS = frozenset({"step", "name", "kind", "grid", "at", "duration_h", *BANDS})
 
 
 class Band(BaseModel):
@@ -66,11 +94,11 @@ class Band(BaseModel):
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if not len(self.low) == len(self.middle) == len(self.high):
-            _wrong("low, middle and high have not the same number of points")
+            wrong("low, middle and high have not the same number of points")
         for three in zip(self.low, self.middle, self.high, strict=True):
             there = [value for value in three if value is not None]
             if there != sorted(there):
-                _wrong("low, middle and high do not rise at every point")
+                wrong("low, middle and high do not rise at every point")
         return self
 
 
@@ -84,7 +112,7 @@ class CourseStep(BaseModel):
     kind: Literal["rest", "charge", "discharge"]
     grid: Literal["charge_Ah", "minutes"]
     """What `at` counts since the step began; charge is positive for a discharge too."""
-    at: Annotated[tuple[float, ...], Field(strict=False, min_length=2, max_length=MOST_POINTS)]
+    at: Annotated[tuple[float, ...], Field(strict=False, min_length=2), numbers(MOST_POINTS, POINTS)]
     """Rising from 0; the last is the median end of the step."""
     elapsed_h: Band
     """Since first current."""
@@ -97,12 +125,15 @@ class CourseStep(BaseModel):
     @model_validator(mode="after")
     def _on_grid(self) -> Self:
         if self.at[0] != 0.0 or any(first >= second for first, second in pairwise(self.at)):
-            _wrong("the points of `at` do not rise from 0")
-        for name in ("elapsed_h", "voltage_V_per_cell", "current_A", "probe_C"):
-            if len(getattr(self, name).middle) != len(self.at):
-                _wrong(f"{name} has not as many points as `at`")
-        if list(self.duration_h) != sorted(self.duration_h) or self.duration_h[0] < 0.0:
-            _wrong("duration_h does not rise from 0")
+            wrong("the points of `at` do not rise from 0")
+        for name, (least, most) in BANDS.items():
+            band = getattr(self, name)
+            if len(band.middle) != len(self.at):
+                wrong(f"{name} has not as many points as `at`")
+            if not all(least <= value <= most for line in (band.low, band.high) for value in line if value is not None):
+                wrong(f"{name} is not from {least:g} to {most:g}")
+        if list(self.duration_h) != sorted(self.duration_h):
+            wrong("duration_h does not rise")
         return self
 
 
@@ -122,33 +153,40 @@ class Release(BaseModel):
     """As the operating system knows them."""
     reason: Line
     utc: Utc
-    versions: Annotated[dict[Key, Line], Field(max_length=50)]
-    model: Annotated[dict[Key, float | Annotated[list[float], Field(max_length=500)]], Field(max_length=500)]
+    versions: Annotated[dict[Key, Line], keys(50)]
+    model: Annotated[dict[Key, float | list[float]], figures(500, 500)]
     """The physics' parameters by name."""
-    settings: Annotated[dict[Key, float | int | Maybe | None], Field(max_length=200)]
-    water_C: Annotated[tuple[float, float], Field(strict=False)]
+    settings: Annotated[dict[Key, Figure | Whole | Maybe | None], keys(200)]
+    water_C: Annotated[tuple[float, float], Field(strict=False), numbers(2, CELSIUS)]
     """The range that was studied."""
-    course: Annotated[tuple[CourseStep, ...], Field(strict=False, max_length=MOST_STEPS)]
-    totals: Annotated[dict[Key, float | None], Field(max_length=200)]
-    confirmed: Annotated[tuple[Line, ...], Field(strict=False, max_length=500)]
+    course: Annotated[tuple[CourseStep, ...], Field(strict=False), steps(MOST_STEPS, STEP_KEYS, BANDS, MOST_POINTS)]
+    totals: Annotated[dict[Key, Figure | None], keys(200)]
+    confirmed: Annotated[tuple[Line, ...], Field(strict=False), entries(500)]
     """Warnings that the person confirmed."""
-    study: Annotated[dict[Key, int | float], Field(max_length=200)]
+    study: Annotated[dict[Key, Whole | Figure], keys(200)]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _not_endless(cls, data: Any) -> Any:
+        if isinstance(data, Mapping) and len(data) > MOST_KEYS:
+            wrong(f"has too many keys, at most {MOST_KEYS}")
+        return data
 
     @model_validator(mode="after")
     def _of_one_text(self) -> Self:
         if digest(self.text) != self.sha256:
-            _wrong("its text is not the one of its sha256: this file was changed by hand, release the profile again")
+            wrong("its text is not the one of its sha256: this file was changed by hand, release the profile again")
         if self.water_C[0] > self.water_C[1]:
-            _wrong("water_C does not rise, write [coldest, hottest]")
+            wrong("water_C does not rise, write [coldest, hottest]")
         numbers = [step.step for step in self.course]
         if numbers != sorted(set(numbers)):
-            _wrong("the course's steps do not rise")
+            wrong("the course's steps do not rise")
         try:
             data = parse_document(self.text, "text").data
         except InputError:
-            _wrong("its text is no profile: release the profile again")
+            wrong("its text is no profile: release the profile again")
         if data.get("revision") != self.revision or clean(str(data.get("name")), 600) != self.profile:
-            _wrong("its name or revision is not that of its text: release the profile again")
+            wrong("its name or revision is not that of its text: release the profile again")
         return self
 
 
@@ -189,7 +227,7 @@ def release_document(path: Path | str) -> Document:
         with place.open("rb") as stream:
             raw = stream.read(LARGEST_BYTES + 1)
         if len(raw) > LARGEST_BYTES:
-            raise InputError([Problem(name, None, "", "is larger than 8 MB, no release is")])
+            raise InputError([Problem(name, None, "", f"is larger than {LARGEST_SIZE}, no release is")])
         text = raw.decode("utf-8")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
@@ -203,6 +241,8 @@ def release_document(path: Path | str) -> Document:
 
 def parse_release(text: str, name: str) -> Document:
     """The same from text at hand: one JSON object, no key twice, no number that is none."""
+    if text.count("[") + text.count("{") > MOST_BRACKETS:
+        raise InputError([Problem(name, None, "", "has far too many lists and tables for a release")])
     try:
         data = json.loads(text, object_pairs_hook=_once, parse_constant=_no_figure)
     except RecursionError:
@@ -227,10 +267,16 @@ def _no_figure(word: str) -> NoReturn:
     raise ValueError(f"{word} is no number")
 
 
+_NUMBERS = re.compile(r"\[\n([^\[\]{}\"]*)\n *\]")
+"""A list of nothing but numbers, as it is written with each on a line of its own."""
+
+
 def release_text(release: Release) -> str:
     """The bytes' text of a release file: the same release gives the same text, wherever it is made."""
     plain = {key: _sorted(value) for key, value in release.model_dump(mode="json").items()}
-    return json.dumps(plain, indent=1, ensure_ascii=True, allow_nan=False) + "\n"
+    text = json.dumps(plain, indent=1, ensure_ascii=True, allow_nan=False)
+    # No string holds a line's end as it is written, so that none can look like such a list.
+    return _NUMBERS.sub(lambda found: "[" + ", ".join(found[1].replace(",", " ").split()) + "]", text) + "\n"
 
 
 def _sorted(value: Any) -> Any:
@@ -243,6 +289,9 @@ def write_release(path: Path | str, release: Release) -> None:
     What was given is checked again as a reader would, so that nothing is written that cannot be read.
     """
     place, text = Path(path), release_text(release)
+    if len(text) > LARGEST_BYTES:
+        what = f"would be {len(text) / 1e6:.1f} MB, a release has at most {LARGEST_SIZE}: fewer steps make it smaller"
+        raise InputError([Problem(str(path), None, "", what)])
     load_model(parse_release(text, str(path)), Release)
     try:
         _replace(place, text.encode("ascii"))
@@ -303,17 +352,18 @@ def first_change(before: str, now: str) -> tuple[int, str | None, str | None]:
 
 
 def _compared(was: str | None, now: str | None) -> str:
+    """Without quotes around: a profile's lines have quotes of their own."""
     if was is None:
-        return f'the text had ended, is "{_excerpt(now or "", 0)}"'
+        return f"the text had ended; is: {_excerpt(now or '', 0)}"
     if now is None:
-        return f'was "{_excerpt(was, 0)}", the text has ended'
+        return f"was: {_excerpt(was, 0)}; the text has ended"
     if was.rstrip("\r") == now.rstrip("\r"):
         return "its line ends"
     same = takewhile(lambda pair: pair[0] == pair[1], zip(was, now, strict=False))
     start = sum(1 for _ in same)
     old, new = _excerpt(was, start), _excerpt(now, start)
-    unseen = ", in characters that do not show" if old == new else ""
-    return f'was "{old}", is "{new}"{unseen}'
+    unseen = " (in characters that do not show)" if old == new else ""
+    return f"was: {old}; is: {new}{unseen}"
 
 
 def _excerpt(line: str, at: int) -> str:

@@ -44,13 +44,15 @@ def profile_fits(ask: Ask) -> Refusal | None:
 def is_released(ask: Ask) -> Refusal | None:
     """Refuse a profile that nobody released where the bath asks for it; an engineer's trial may run without.
 
-    The order says how its release was found: `release` (missing, changed, unreadable), where and what in words.
+    An order that loads says how its release was found: `release` (missing, changed, unreadable), where and what in
+    words. Of a load that stands there nothing of that is known any more: it was loaded without.
     """
     load = ask.order.load or ask.state.load
     if load is None or load.released or load.trial or not ask.settings.asks_release:
         return None
-    args, plan = ask.order.args, load.plan
+    args = ask.order.args if ask.order.load is not None else {"release": "loaded_without"}
     why, line, what = text_of(args, "release"), whole_of(args, "release_line"), text_of(args, "release_said")
+    plan = load.plan
     return Refusal(
         "not_released",
         {"profile": plan.name, "revision": plan.revision, "why": why or "missing", "line": line, "what": what},

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from controller.core.types import Scalar
-from controller.records.head import RecordError, safe_name
+from controller.records.files import Lazy, ReplaceFile
+from controller.records.head import RecordError, Text, safe_name
 from controller.records.reader import read_bytes, read_table
 from controller.records.rows import (
     EVENT_HEADER,
@@ -23,10 +26,11 @@ from controller.records.table import ChainedTable
 from controller.records.writer import Group, Writer
 
 STATE_FORMAT = "formbath/state/1"
+RELEASES = "releases"
 
 
 class BathLog:
-    """`runs/<bath>/`: events-YYYYMM.csv (by the row's own month), proofs.csv, state.json.
+    """`runs/<bath>/`: events-YYYYMM.csv (by the row's own month), proofs.csv, state.json, releases/.
 
     Reading what stands there happens when a file is first used, which is at the service's start and when the month
     changes. `problems` names what is damaged; nothing is repaired, rows go on behind it.
@@ -40,6 +44,7 @@ class BathLog:
         self._group = Group(self.folder)
         self._state = self._group.replace_file("state.json")
         self._tables: dict[str, ChainedTable] = {}
+        self._releases: set[str] = set()
         writer.enter(self._group)
 
     def add_event(self, row: EventRow) -> None:
@@ -55,6 +60,30 @@ class BathLog:
         """Replace state.json whole when next committed; the last state put wins. ValueError: no plain JSON."""
         content = {"format": STATE_FORMAT, **state}
         self._state.put((json.dumps(content, allow_nan=False) + "\n").encode())
+
+    def keep_release(self, text: Text) -> None:
+        """Write a release once, as `releases/<its sha256>.json`, before the next state that may name it.
+
+        It is large, and state.json is written anew with every order.
+        """
+        if text.sha256 in self._releases:
+            return
+        self._releases.add(text.sha256)
+        file = ReplaceFile(self.folder / RELEASES / f"{text.sha256}.json", makes_folder=True)
+        file.put(Lazy(lambda: text.text.encode("utf-8", "surrogatepass")))
+        with self._writer.lock:
+            self._group.files.insert(0, file)
+
+    def read_release(self, sha256: str) -> str:
+        """The text of a kept release. RecordError: it is not there, or not the one that was kept."""
+        if not re.fullmatch("[0-9a-f]{64}", sha256):
+            raise RecordError(f"{RELEASES}: a release has no such hash")
+        place = self.folder / RELEASES / f"{sha256}.json"
+        data = read_bytes(place)
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise RecordError(f"{RELEASES}/{place.name}: {'is not what was kept' if data else 'is missing'}")
+        self._releases.add(sha256)
+        return data.decode("utf-8", "surrogatepass")
 
     def read_state(self) -> tuple[dict[str, Any] | None, str | None]:
         """What state.json holds (None: nothing usable), and what is wrong with it (None: nothing)."""

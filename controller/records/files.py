@@ -162,10 +162,14 @@ class AppendFile:
 
 
 class ReplaceFile:
-    """A file replaced as a whole; when several versions wait, the last one wins."""
+    """A file replaced as a whole; when several versions wait, the last one wins.
 
-    def __init__(self, path: Path) -> None:
+    `makes_folder`: it stands in a folder of its own below its group's.
+    """
+
+    def __init__(self, path: Path, *, makes_folder: bool = False) -> None:
         self.path = path
+        self._makes_folder = makes_folder
         self._part: Part | None = None
         self._taken: Part | None = None
         self.waiting_bytes = 0
@@ -190,6 +194,8 @@ class ReplaceFile:
 
     def commit(self, disk: Disk) -> None:
         """See Pending."""
+        if self._makes_folder:
+            disk.make_folder(self.path.parent)
         disk.replace(self.path, self._content())
 
     def done(self) -> None:

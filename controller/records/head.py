@@ -37,11 +37,19 @@ class Text:
 
     name: str
     text: str
+    _sha256: str = field(default="", init=False, repr=False, compare=False)
 
     @property
     def sha256(self) -> str:
-        """Hex digest of the UTF-8 text."""
-        return sha256(self.text.encode("utf-8", "surrogatepass")).hexdigest()
+        """Hex digest of the UTF-8 text; made when first asked for, which for a large one is done beside the loop."""
+        if not self._sha256:
+            object.__setattr__(self, "_sha256", sha256(self.text.encode("utf-8", "surrogatepass")).hexdigest())
+        return self._sha256
+
+    def hashed(self) -> Text:
+        """Itself, with its hash made now."""
+        _ = self.sha256
+        return self
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ advice. Whatever goes wrong here ends here: it is counted, told once, and there 
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -36,12 +37,19 @@ class Courses:
 
     known: dict[str, Expected | None] = field(default_factory=dict)
     told: list[str] = field(default_factory=list)
+    _rests_on: dict[str, Text] = field(default_factory=dict)
 
     def wanted(self, used: Iterable[str], releases: Mapping[str, Text]) -> list[str]:
-        """Return the hashes of loaded profiles whose release has not been worked through yet; forget the others."""
+        """Return the hashes of loaded profiles whose release has not been worked through yet; forget the others.
+
+        `releases` by the hash of the profile's text, which may have been released anew.
+        """
         loaded = set(used)
         self.known = {sha256: found for sha256, found in self.known.items() if sha256 in loaded}
-        return sorted(sha256 for sha256 in loaded if sha256 in releases and sha256 not in self.known)
+        there = {sha256: text for sha256, text in releases.items() if sha256 in loaded}
+        found = [sha256 for sha256 in there if sha256 not in self.known or self._rests_on.get(sha256) != there[sha256]]
+        self._rests_on = there
+        return sorted(found)
 
     def take(self, sha256: str, text: str) -> None:
         """Work through a release's text. For a thread: it may take longer than a cycle. Never raises."""
@@ -77,7 +85,7 @@ class Advising:
         self._stands: dict[str, dict[str, Stand]] = {}
         self._tracer = Tracer(self._settings)
         self._minute: int | None = None
-        self._loaded: frozenset[str] = frozenset()
+        self._loaded: dict[str, str] = {}
 
     def look(self, given: BathIn, state: BathState) -> None:
         """Take in one cycle: what was read, and the bath as decided on it. Never raises."""
@@ -89,13 +97,17 @@ class Advising:
             self._begin()
 
     async def learn(self, releases: Mapping[str, Text], *, wait: bool) -> None:
-        """Work through a release that a load rests on, beside the loop; `wait`: until it is done, for stepped time."""
+        """Work through a release that a load rests on, beside the loop; `wait`: until it is done, for stepped time.
+
+        `releases` by the circuit. Of two releases of one text the course is that of the bath's later circuit.
+        """
         if not self._loaded or (self._learning is not None and not self._learning.done()):
             return
-        wanted = self.courses.wanted(self._loaded, releases)
-        self._loaded = frozenset()
+        by_text = {sha256: releases[name] for name, sha256 in self._loaded.items() if name in releases}
+        wanted = self.courses.wanted(self._loaded.values(), by_text)
+        self._loaded = {}
         if wanted:
-            texts = [(sha256, releases[sha256].text) for sha256 in wanted]
+            texts = [(sha256, by_text[sha256].text) for sha256 in wanted]
             self._learning = asyncio.create_task(asyncio.to_thread(self._take, texts))
             if wait:
                 await self._learning
@@ -118,7 +130,7 @@ class Advising:
         if minute == self._minute:
             return
         before, self._minute = self._minute, minute
-        self._loaded = frozenset(each.load.plan.sha256 for each in state.circuits if each.load is not None)
+        self._loaded = {each.name: each.load.plan.sha256 for each in state.circuits if each.load is not None}
         if before is not None:
             self._compare(given.now_ms, state)
 
@@ -131,7 +143,9 @@ class Advising:
             look = look_of(mine, traces, self.courses.known.get(mine.plan.sha256), now_ms)
             stands[mine.name] = self._judge(look, self._stands.get(mine.name, {}))
             shown[mine.name] = seen_of(look)
-        self._stands, self.shown = stands, {name: part for name, part in shown.items() if part}
+        told = {name: part for name, part in shown.items() if part}
+        json.dumps(told, allow_nan=False)  # what no message can hold fails here, not in the cycle that shows it
+        self._stands, self.shown = stands, told
         self.advice = tuple((name, said) for name, each in stands.items() for said in advice_of(each))
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePath
 from typing import Any
@@ -20,6 +20,7 @@ from controller.core.orderchecks import raises_energy
 from controller.core.orders import rule_of
 from controller.core.plan import compile_plan
 from controller.core.planned import Load, Plan
+from controller.core.state import CircuitState
 from controller.core.types import Event, EventKind, Order, Scalar
 from controller.records.head import Text
 from controller.records.rows import time_utc
@@ -45,6 +46,15 @@ MOST_TOLD = 200
 """Refusals kept for the next cycle to tell, so that a standing loop fills no memory."""
 
 
+@dataclass(frozen=True, slots=True)
+class Files:
+    """What a load rests on, until the core has accepted it. `sha256`: of the profile's text."""
+
+    sha256: str
+    profile: Text
+    release: Text | None
+
+
 class Desk:
     """The orders waiting, and the futures of those who gave them."""
 
@@ -52,6 +62,8 @@ class Desk:
         """`now` tells the last cycle's time, by which "filled so many minutes ago" is counted.
 
         `flush` waits until the record is safe: nobody is told of a block that a crash could forget.
+
+        `profiles` (by the hash of their text) and `releases` (by the circuit) are the files of accepted loads.
         """
         self._flush = flush
         self._reading = asyncio.Lock()
@@ -63,6 +75,8 @@ class Desk:
         self._told: deque[dict[str, Any]] = deque(maxlen=MOST_TOLD)
         self.profiles: dict[str, Text] = {}
         self.releases: dict[str, Text] = {}
+        self._waiting_files: dict[str, Files] = {}
+        self._taken_files: dict[str, Files] = {}
         self.taken = 0
 
     async def on_order(self, message: OrderMessage, person: Person) -> Answer:
@@ -98,6 +112,7 @@ class Desk:
         finally:
             self._asked.pop(order.id, None)
             self._orders.pop(order.id, None)
+            self._waiting_files.pop(order.id, None)
             self._waiting = [waiting for waiting in self._waiting if waiting is not order]
 
     def has(self, order_id: str) -> bool:
@@ -107,7 +122,33 @@ class Desk:
     def take(self) -> tuple[Order, ...]:
         """Return the orders for this cycle."""
         orders, self._waiting = tuple(self._waiting), []
+        # Who asked may hang up while the cycle decides: what it decides on stays until it has.
+        self._taken_files, self._waiting_files = self._waiting_files, {}
         return orders
+
+    def settle(self, events: tuple[Event, ...], circuits: tuple[CircuitState, ...]) -> None:
+        """Keep the files of the loads that this cycle accepted, for their records; forget what no load rests on.
+
+        A refused load changes nothing: the record names the release that the load standing there was accepted with.
+        """
+        files, self._taken_files = self._taken_files, {}
+        for event in events:
+            found = files.get(str(event.data.get("order")))
+            if found is None or event.kind is not EventKind.ORDER or event.data.get("verb") != "load":
+                continue
+            self.profiles[found.sha256] = found.profile
+            self.releases.pop(event.target, None)
+            if found.release is not None:
+                self.releases[event.target] = found.release
+        if files:
+            self._forget(circuits)
+
+    def _forget(self, circuits: tuple[CircuitState, ...]) -> None:
+        loads = {each.name: each.load for each in circuits if each.load is not None}
+        used = {load.plan.sha256 for load in loads.values()}
+        released = {name for name, load in loads.items() if load.released}
+        self.profiles = {sha256: text for sha256, text in self.profiles.items() if sha256 in used}
+        self.releases = {name: text for name, text in self.releases.items() if name in released}
 
     def answer(self, events: tuple[Event, ...]) -> list[dict[str, Any]]:
         """Answer who asked, and return what is told to all: each order or refusal, and each read-back."""
@@ -206,7 +247,6 @@ class Desk:
             said = load_args(args, plan)
         except ValueError as error:
             raise Refused("bad_list", words.filled(words.REFUSALS["bad_list"], {"what": str(error)})) from None
-        self._keep(document, found)
         links = max(0, max(batch.last for batch in listed) - count(listed))
         load = Load(
             plan=plan,
@@ -225,14 +265,9 @@ class Desk:
         )
         if load.last_filled_ms < load.first_filled_ms:
             raise Refused("bad_list", "load list refused: the last was filled before the first; swap the two moments")
+        self._waiting_files[order.id] = Files(document.sha256, Text(document.path.name, document.text), found.release)
         kept = {**_stated(args), "links": links, "profile": document.path.name, **found.args}
         return replace(order, args=kept, load=load)
-
-    def _keep(self, document: Document, found: Found) -> None:
-        """Keep the texts that the run's record will hold."""
-        self.profiles[document.sha256] = Text(document.path.name, document.text)
-        if found.release is not None:
-            self.releases[document.sha256] = found.release
 
     def _filled_ms(self, what: str, args: Mapping[str, Scalar]) -> int:
         """Return when a battery was filled, in core time: a person's moment becomes an age here."""

@@ -5,7 +5,7 @@ Circuits with an open run come back from their own record, which knows each cycl
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from controller.core.moves import restarted
 from controller.core.settings import BathSettings
 from controller.core.state import Alarm, Allowed, CircuitState, Timer
 from controller.core.types import Reaction
-from controller.records.head import Text
+from controller.records.head import RecordError, Text
 from controller.records.plain import Codec, PlainError
 
 WEEK_MS = 7 * 24 * 3_600_000
@@ -68,10 +68,13 @@ def state_to_keep(
     ended: Mapping[str, str] | None = None,
     releases: Mapping[str, Text] | None = None,
 ) -> dict[str, Any]:
-    """Return state.json's content: circuits, open and ended run folders, the profiles and releases loads rest on."""
+    """Return state.json's content: circuits, open and ended run folders, the profiles and releases loads rest on.
+
+    `releases` are by the circuit; of each its name and hash stand here, its text in a file of its own.
+    """
     codec = Codec()
     loads = [each.load for each in state.circuits if each.load is not None]
-    used, released = {load.plan.sha256 for load in loads}, {load.plan.sha256 for load in loads if load.released}
+    used = {load.plan.sha256 for load in loads}
     return {
         "now_ms": state.now_ms,
         "utc_ms": utc_ms,
@@ -83,8 +86,16 @@ def state_to_keep(
         "memory": codec.dump(Memory, memory_of(state)),
         "circuits": {each.name: codec.dump(CircuitState, each) for each in state.circuits},
         "profiles": _texts(profiles, used),
-        "releases": _texts(releases or {}, released),
+        "releases": {
+            name: {"name": text.name, "sha256": text.sha256} for name, text in rested_on(state, releases or {}).items()
+        },
     }
+
+
+def rested_on(state: BathState, releases: Mapping[str, Text]) -> dict[str, Text]:
+    """Return of these releases, by the circuit, those that a load rests on."""
+    released = {each.name for each in state.circuits if each.load is not None and each.load.released}
+    return {name: text for name, text in releases.items() if name in released}
 
 
 def _texts(texts: Mapping[str, Text], used: set[str]) -> dict[str, Any]:
@@ -174,9 +185,31 @@ def kept_profiles(content: Mapping[str, Any]) -> dict[str, Text]:
     return _kept_texts(content.get("profiles"))
 
 
-def kept_releases(content: Mapping[str, Any]) -> dict[str, Text]:
-    """Return the texts of their releases, by the hash of the profile's text."""
-    return _kept_texts(content.get("releases"))
+def kept_releases(
+    content: Mapping[str, Any], circuits: Mapping[str, CircuitState], read: Callable[[str], str]
+) -> tuple[dict[str, Text], list[str]]:
+    """Return the releases that kept loads rest on, by the circuit, and what of them cannot be read any more.
+
+    `read` returns the text that was kept under a hash, or raises RecordError. An older state held the texts itself, by
+    the hash of the profile's text.
+    """
+    entries = content.get("releases")
+    named = entries if isinstance(entries, dict) else {}
+    older = _kept_texts(named)
+    found: dict[str, Text] = {}
+    problems: list[str] = []
+    for name, each in circuits.items():
+        if each.load is None or not each.load.released:
+            continue
+        entry = named.get(name)
+        if each.load.plan.sha256 in older:
+            found[name] = older[each.load.plan.sha256]
+        elif isinstance(entry, dict):
+            try:
+                found[name] = Text(str(entry.get("name")), read(str(entry.get("sha256"))))
+            except (RecordError, OSError, ValueError) as error:
+                problems.append(f"the release of {name}: {error}")
+    return found, problems
 
 
 def _kept_texts(texts: object) -> dict[str, Text]:

@@ -36,7 +36,7 @@ from controller.service.advising import Advising
 from controller.service.away import Away, followed
 from controller.service.clock import Clock, Now
 from controller.service.desk import Desk
-from controller.service.keeping import state_to_keep
+from controller.service.keeping import rested_on, state_to_keep
 from controller.service.recorder import Recorder
 from controller.service.snapshot import Seen, snapshot
 from controller.service.sockets import OrderSocket
@@ -149,6 +149,7 @@ class Service:
         state, out = core_bath.step(parts.settings, before, given)
         await parts.field.write(out.commands, out.bath, now_ms)
         self.state = state
+        parts.desk.settle(out.events, state.circuits)
         parts.recorder.cycle(before, out, state, self._now.utc_ms, parts.desk.profiles, parts.desk.releases)
         self._advising.look(given, state)
         self._told = (*self._told, *held, *self._advising.notices())
@@ -196,6 +197,8 @@ class Service:
         revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts)
         if revision != self._kept_revision:
             self._kept_revision = revision
+            for release in rested_on(state, parts.desk.releases).values():
+                parts.recorder.bath.keep_release(release)
             parts.recorder.bath.put_state(
                 state_to_keep(
                     state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases

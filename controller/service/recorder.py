@@ -92,7 +92,7 @@ class Recorder:
     ) -> None:  # fmt: skip
         """Record one cycle: what each circuit was told, what it decided, what happened.
 
-        `profiles`, `releases`: the files that loads rest on, by the hash of the profile's text.
+        The files that loads rest on: `profiles` by the hash of their text, `releases` by the circuit.
         """
         for old, new, cin in zip(before.circuits, after.circuits, out.told, strict=True):
             begins = new.run is not None and (old.run is None or new.run.end_ms is None)
@@ -186,10 +186,13 @@ class Recorder:
 def texts_of(
     state: CircuitState, profiles: Mapping[str, Text], releases: Mapping[str, Text]
 ) -> tuple[Text, Text | None]:
-    """Return a load's profile and its release (None: it is not released); one that is lost says so by its name."""
+    """Return a load's profile and its release (None: it is not released); one that is lost says so by its name.
+
+    `profiles` by the hash of their text; `releases` by the circuit: the same text may have been released twice.
+    """
     sha256 = state.load.plan.sha256 if state.load is not None else ""
     released = state.load is not None and state.load.released
-    release = releases.get(sha256, Text("lost.release.json", "")) if released else None
+    release = releases.get(state.name, Text("lost.release.json", "")) if released else None
     return profiles.get(sha256, Text("lost.toml", "")), release
 
 

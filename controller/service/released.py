@@ -51,7 +51,7 @@ def found_release(profile: Document) -> Found:
     changed = release_problems(profile, release)
     if changed:
         return Found(why="changed", line=changed[0].line, said=_said(changed[0]))
-    return Found(Text(place.name, document.text))
+    return Found(Text(place.name, document.text).hashed())
 
 
 def _said(problem: Problem) -> str:

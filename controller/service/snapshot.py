@@ -24,7 +24,7 @@ from controller.core.sequence import step_of
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import Alarm, CircuitState, Run, Tick
 from controller.core.types import BathReading, ChannelReading, CircuitIn, Condition, Reaction, State, Value
-from controller.course import Expected, lengths_ms
+from controller.course import Expected
 from controller.records.rows import time_utc
 from controller.service.away import Away, away_shown
 
@@ -82,7 +82,7 @@ def snapshot(seen: Seen) -> dict[str, Any]:
         "circuits": [
             {
                 **_circuit(settings, own, each, cin, standing, seen.folders.get(own.name)),
-                **_present(beside=seen.beside.get(own.name)),
+                **_beside(seen.beside, own.name),
             }
             for own, each, cin, standing in circuits
         ],
@@ -306,11 +306,27 @@ def _still_beyond(alarm: Alarm, value: float | None) -> bool:
 
 def _plans(state: BathState, courses: Mapping[str, Expected | None]) -> dict[str, Any]:
     plans = {each.load.plan.sha256: each.load.plan for each in state.circuits if each.load is not None}
-    return {sha256[:KEY_DIGITS]: _plan(plan, courses.get(sha256)) for sha256, plan in plans.items()}
+    return {sha256[:KEY_DIGITS]: _plan(plan, _lengths_ms(courses, sha256)) for sha256, plan in plans.items()}
 
 
-def _plan(plan: Plan, expected: Expected | None) -> dict[str, Any]:
-    lengths = lengths_ms(expected) if expected is not None else {}
+def _beside(beside: Mapping[str, Mapping[str, Any]], name: str) -> dict[str, Any]:
+    """Return a run beside its course; what of it cannot be told is left out, and costs no cycle."""
+    try:
+        return _present(beside=beside.get(name))
+    except Exception:  # noqa: BLE001 - a comparison is never worth the picture, nor the cycle that shows it
+        return {}
+
+
+def _lengths_ms(courses: Mapping[str, Expected | None], sha256: str) -> Mapping[int, int]:
+    """Return how long the steps of a course take, by their numbers; nothing where that cannot be told."""
+    try:
+        expected = courses.get(sha256)
+        return dict(expected.course_ms) if expected is not None else {}
+    except Exception:  # noqa: BLE001 - as above
+        return {}
+
+
+def _plan(plan: Plan, lengths: Mapping[int, int]) -> dict[str, Any]:
     return _present(
         name=plan.name,
         revision=plan.revision,

@@ -107,21 +107,20 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
         if resumed.last_now_ms is not None and resumed.last_now_ms > now_ms:
             now_ms = resumed.last_now_ms
             utc_ms = resumed.last_utc_ms or utc_ms
-    events += [Event("notice", settings.name, data={"what": said}) for said in problems]
+    releases, lost = kept_releases(content, circuits, recorder.bath.read_release)
+    events += [Event("notice", settings.name, data={"what": said}) for said in (*problems, *lost)]
     return Left(
         circuits=circuits,
         now_ms=now_ms,
         utc_ms=utc_ms or None,
         records=records,
-        profiles=kept_profiles(content),
-        releases=kept_releases(content),
-        alarms=kept_alarms(content),
+        profiles=kept_profiles(content), releases=releases, alarms=kept_alarms(content),
         duty=kept_duty(content),
         resume_for=kept_resume_for(content),
         memory=kept_memory(content),
         ended=ended_folders(content, circuits),
         events=tuple(events),
-    )
+    )  # fmt: skip
 
 
 def open_folders(settings: BathSettings, content: Mapping[str, Any], runs: Path) -> dict[str, str]:

@@ -126,9 +126,9 @@ class Tracer:
     def _edge(self, index: int, state: BathState) -> None:
         """Keep an edge: from the reading before to this one, behind a current that stood."""
         each, (earlier, before, now) = state.circuits[index], self._lately[index]
-        run = each.run
+        run, load = each.run, each.load
         steady = abs(before.current_A - earlier.current_A) <= STEADY_A
-        if run is None or not steady or now.at_ms - before.at_ms > EDGE_MS:
+        if run is None or load is None or not steady or now.at_ms - before.at_ms > EDGE_MS:
             return
         moves = [
             (state.circuits[other].name, one[-1].current_A - one[-2].current_A, one[-1].volts - one[-2].volts)
@@ -138,7 +138,10 @@ class Tracer:
         change_A, change_V = now.current_A - before.current_A, now.volts - before.volts
         other = other_of(change_A, change_V, moves)
         memory, charge_Ah = self._memory(each.name, run), run.counters.charge_Ah
-        edge = Edge(now.at_ms, run.step, before.current_A, now.current_A, change_V / change_A, charge_Ah, other)
+        edge = Edge(
+            now.at_ms, run.step, before.current_A, now.current_A, change_V / change_A, charge_Ah, other,
+            load.plan.cells * load.batteries,
+        )  # fmt: skip
         memory.edges = [*memory.edges[1 - KEPT_EDGES :], edge]
 
     def close_minute(self, now_ms: int, state: BathState) -> None:

@@ -6,7 +6,6 @@ Every wrong option is an InputError that names it, what is wrong, and what would
 from __future__ import annotations
 
 import argparse
-import math
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -21,6 +20,7 @@ from profiles.nearkeys import nearest
 from profiles.problems import InputError, Problem, clean
 from profiles.profile import Profile
 from simulator.bench import setting as bench
+from simulator.bench.digits import number_of
 from simulator.bench.loading import load_refusal
 from simulator.bench.moments import Moment, moment_of
 from simulator.bench.setting import Setting
@@ -30,6 +30,7 @@ from simulator.injectors import check_target
 from simulator.parameters import CellParameters
 
 T = TypeVar("T")
+FILES = {"bath": "a bath file", "model": "a model file", "tariff": "a CSV file"}
 BATTERIES, CIRCUITS = (1, 60), (1, 64)
 WATER_C, AIR_C = (0.0, 50.0), (-10.0, 50.0)
 """Water as a profile may name it; air of a hall. The model is good for acid of 5 to 60 C; own choice."""
@@ -40,7 +41,8 @@ class Asked:
     """One profile, read once, and on what it is tried. `name`: the profile as the person named it.
 
     `start`: when the start order comes, by the plant's clock (None: not said). `document.sha256` is of the very text
-    that `plan` was made from.
+    that `plan` was made from. `water_given`: whether the person said which water; else it is the top of the profile's
+    range, or the usual one where the profile names none.
     """
 
     name: str
@@ -50,13 +52,16 @@ class Asked:
     setting: Setting
     start: Moment | None = None
     tariff: Tariff | None = None
+    water_given: bool = True
 
 
 def add_setting_arguments(parser: argparse.ArgumentParser, *, water: bool = True, faults: bool = True) -> None:
     """The options that say on what a profile is tried. Values are texts: `asked` says what is wrong with them."""
     parser.add_argument("--batteries", metavar="N", help=f"in the string ({bench.BATTERIES}, with --bath its places)")
     if water:
-        parser.add_argument("--water-C", metavar="C", help=f"the bath's water, held there ({bench.WATER_C:g})")
+        parser.add_argument(
+            "--water-C", metavar="C", help=f"the bath's water (the profile's hottest, else {bench.WATER_C:g})"
+        )
     parser.add_argument("--air-C", metavar="C", help=f"the air above it ({bench.AIR_C:g})")
     parser.add_argument("--circuits", metavar="N", help=f"of the bath, all alike ({bench.CIRCUITS}, --bath: its own)")
     parser.add_argument("--bath", metavar="FILE", help="bath file: its limits, first circuit, air, times for people")
@@ -89,7 +94,7 @@ def asked(
     circuits = len(bath.file.circuit) if bath is not None else bench.CIRCUITS
     batteries = reads.whole("batteries", (BATTERIES[0], places or BATTERIES[1]), places or bench.BATTERIES)
     most = (CIRCUITS[0], circuits if bath is not None else CIRCUITS[1])
-    water_C = reads.number("water_C", WATER_C, bench.WATER_C)
+    water_C = reads.number("water_C", WATER_C, _usual_water_C(args, profile))
     air_C = reads.number("air_C", AIR_C, bench.AIR_C)
     in_bath = reads.whole("circuits", most, circuits)
     model = reads.option("model", _model) or CellParameters()
@@ -103,7 +108,17 @@ def asked(
     plan = compile_plan(profile, given.sha256)
     setting = Setting(plan, batteries, water_C, air_C, in_bath, model, bath, faults)
     _fits(setting, command)
-    return Asked(path if path is not None else given.name, given, profile, plan, setting, start, tariff)
+    said = getattr(args, "water_C", None) is not None
+    return Asked(path if path is not None else given.name, given, profile, plan, setting, start, tariff, said)
+
+
+def _usual_water_C(args: argparse.Namespace, profile: Profile | None) -> float:
+    """The water where nothing is said: the top of the profile's range. A command without `--water-C` of one value has a
+    rule of its own.
+    """
+    if profile is None or profile.bath is None or not hasattr(args, "water_C"):
+        return bench.WATER_C
+    return profile.bath.water_C[1]
 
 
 class _Reads:
@@ -115,6 +130,10 @@ class _Reads:
     def option(self, name: str, read: Callable[[str], T]) -> T | None:
         """What an option's text names, None where it is not given."""
         text = getattr(self._args, name, None)
+        if name in FILES and text is not None and not str(text).strip():
+            what = f"{clean(str(text), 40)!r} names no file, write the name of {FILES[name]}"
+            self._wrong.append(Problem(self._command, None, f"--{name}", what))
+            return None
         return None if text is None else _tried(self._wrong, lambda: read(str(text)))
 
     def number(self, name: str, bounds: tuple[float, float], usual: float) -> float:
@@ -122,7 +141,7 @@ class _Reads:
         text = getattr(self._args, name, None)
         if text is None:
             return usual
-        value = _number(str(text))
+        value = number_of(str(text))
         if value is None or not bounds[0] <= value <= bounds[1]:
             self._refuse(name, str(text), "is no number" if value is None else "is out of range", bounds)
             return usual
@@ -143,7 +162,7 @@ class _Reads:
         found = []
         for text in getattr(self._args, "fault", None) or ():
             try:
-                found.append(parse_fault_line(text))
+                found.append(parse_fault_line(_plain(text)))
             except FaultError as error:
                 self._wrong.append(Problem(self._command, None, "--fault", str(error)))
         return tuple(found)
@@ -200,9 +219,10 @@ def _fits(setting: Setting, command: str) -> None:
             raise InputError([Problem(command, None, "--fault", str(error))]) from None
 
 
-def _number(text: str) -> float | None:
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
+def _plain(text: str) -> str:
+    """A fault line whose numbers are plain ones. Raises FaultError for `3_1` and for another script's digits."""
+    for word in text.split():
+        digits = any(c.isdigit() and not c.isascii() for c in word)
+        if digits or ("_" in word and number_of(word.replace("_", "")) is not None):
+            raise FaultError(f"{clean(word, 40)!r} is no number, write digits 0 to 9")
+    return text

@@ -54,7 +54,12 @@ class Comparison:
 
 def compared(old: Dry, new: Dry) -> Comparison:
     """Differences of the files and of what came of them."""
-    return Comparison(tuple(changes(old.asked.profile, new.asked.profile)), tuple(figures(old.totals, new.totals)))
+    return Comparison(tuple(changes(old.asked.profile, new.asked.profile)), tuple(figures(_ran(old), _ran(new))))
+
+
+def _ran(dry: Dry) -> Totals | None:
+    """What it came to; None where it never began: its zeros say nothing."""
+    return dry.totals if dry.verdict is not Verdict.UNSTARTED and dry.tried.steps else None
 
 
 def changes(old: Profile, new: Profile) -> Iterator[Change]:
@@ -144,10 +149,10 @@ QUANTITIES: tuple[tuple[str, str, int, Read], ...] = (
 )
 
 
-def figures(old: Totals, new: Totals) -> Iterator[Figure]:
-    """Each quantity that one of the two has."""
+def figures(old: Totals | None, new: Totals | None) -> Iterator[Figure]:
+    """Each quantity that one of the two has; None: that one has none of them."""
     for name, unit, digits, read in QUANTITIES:
-        one, other = read(old), read(new)
+        one, other = (None if totals is None else read(totals) for totals in (old, new))
         if one is not None or other is not None:
             yield Figure(name, unit, one, other, digits)
 
@@ -182,11 +187,12 @@ def _heads(old: Dry, new: Dry) -> Iterator[str]:
     for word, dry in (("old", old), ("new", new)):
         plan = dry.tried.plan
         yield from wrapped(
-            f"{word} {clean(dry.asked.name, 100)}: {clean(plan.name)}, revision {plan.revision}: {dry.verdict}"
+            f"{word} {clean(dry.asked.name, 80)}: {clean(plan.name)}, revision {plan.revision}: {dry.verdict}"
         )
     setting = new.asked.setting
     where = f", bath {setting.bath.file.name}" if setting.bath is not None else ""
-    yield from wrapped(f"both on {setting.batteries} batteries, water {setting.water_C:g} C{where}")
+    hottest = "" if new.asked.water_given else " (the hottest that either is for)"
+    yield from wrapped(f"both on {setting.batteries} batteries, water {setting.water_C:g} C{hottest}{where}")
 
 
 def _changes(comparison: Comparison) -> Iterator[str]:

@@ -38,13 +38,21 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """All that a doubt looks at. `water_C`: the range that the profile names."""
+    """All that a doubt looks at. `water_C`: the range that the profile names; `water_given`: whether a person said the
+    water by its option.
+    """
 
     setting: Setting
     tried: Tried
     totals: Totals
     laws: BathSettings
     water_C: tuple[float, float] | None = None
+    water_given: bool = True
+
+    @property
+    def water(self) -> str:
+        """The water as it was asked for."""
+        return f"--water-C {self.setting.water_C:g}" if self.water_given else f"water of {self.setting.water_C:g} C"
 
     @property
     def forms(self) -> bool:

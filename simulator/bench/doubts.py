@@ -39,10 +39,10 @@ LOOKS: tuple[Look, ...] = (
 
 
 def doubts_of(
-    setting: Setting, tried: Tried, totals: Totals, water_C: tuple[float, float] | None = None
+    setting: Setting, tried: Tried, totals: Totals, water_C: tuple[float, float] | None = None, *, given: bool = True
 ) -> tuple[Doubt, ...]:
-    """All doubts about a try, those that stopped it first."""
-    case = Case(setting, tried, totals, settings_for(setting), water_C)
+    """All doubts about a try, those that stopped it first. `given`: whether a person said the water by its option."""
+    case = Case(setting, tried, totals, settings_for(setting), water_C, given)
     found = [doubt for look in LOOKS for doubt in look(case)]
     if tried.state == "idle":
         return tuple(doubt for doubt in found if doubt.error or doubt.code == "water_range")

@@ -140,13 +140,15 @@ def water_range(case: Case) -> Iterator[Doubt]:
         return
     low, high = case.water_C
     if not low <= case.setting.water_C <= high:
-        text = f"--water-C {case.setting.water_C:g} is outside the profile's range, {low:g} to {high:g}"
+        text = f"{case.water} is outside the profile's range, {low:g} to {high:g}"
         yield Doubt("water_range", text)
 
 
 def resistor(case: Case) -> Iterator[Doubt]:
     """A profile for a resistor was tried on batteries."""
-    if case.for_resistor:
+    if all(step.kind is not StepKind.CHARGE for step in case.tried.plan.steps):
+        yield Doubt("no_charge", "no charge step: nothing is formed; plates and acid say nothing")
+    elif case.for_resistor:
         charge_Ah = case.tried.plan.planned_charge_Ah
         text = f"{charge_Ah:.1f} Ah form nothing: a profile for a resistor; plates and acid say nothing"
         yield Doubt("resistor", text)

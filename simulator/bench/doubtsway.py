@@ -14,8 +14,11 @@ from simulator.bench.doubtcase import Case, Doubt
 from simulator.bench.moments import h_mm
 from simulator.bench.nearness import Near, probe_limits
 from simulator.bench.tried import Tried
+from simulator.bench.tryout import LONGEST_H
 
 NEAR_K = 1.0
+NEAR_LONGEST_H = 0.1
+"""A try is given up within a few cycles of the time limit."""
 LIMITED_PERCENT = 2.0
 """A share of its time in which a step may stand at its voltage limit without being called constant voltage."""
 AT_ONCE_H = 1.0 / 30.0
@@ -39,7 +42,9 @@ def never_ended(case: Case) -> Iterator[Doubt]:
         return
     step = tried.steps[-1] if tried.steps else None
     where = f" in step {step.number} ({step.name})" if step is not None else ""
+    given_up = tried.state == "running" and tried.hours >= LONGEST_H - NEAR_LONGEST_H
     why = f" after {tried.why.replace('_', ' ')}" if tried.why else ""
+    why = f"; given up after {LONGEST_H:g} h" if given_up else why
     yield Doubt(
         "never_ended", f"it never ended: still {tried.state}{where} at {h_mm(tried.hours)}{why}", tried.hours,
         step.number if step is not None else None,
@@ -78,7 +83,7 @@ def too_hot(case: Case) -> Iterator[Doubt]:
     if near is None:
         return
     derate_C = dict(probe_limits(case.setting, case.tried))["derate"]
-    water = f"at --water-C {case.setting.water_C:g}"
+    water = f"at {case.water}"
     step = _step_at(case.tried, near.at_h)
     if near.value >= derate_C:
         share = sum((one.end_h - one.begin_h) * one.derated_percent / 100.0 for one in case.tried.steps)

@@ -67,7 +67,7 @@ def dry_of(asked: Asked, tried: Tried) -> Dry:
     """The same from a try at hand."""
     totals = totals_of(asked.setting, tried, asked.start, asked.tariff)
     water = asked.profile.bath.water_C if asked.profile.bath is not None else None
-    doubts = doubts_of(asked.setting, tried, totals, water)
+    doubts = doubts_of(asked.setting, tried, totals, water, given=asked.water_given)
     return Dry(asked, tried, totals, doubts, verdict_of(tried, doubts))
 
 

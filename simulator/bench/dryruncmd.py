@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TextIO
 
@@ -17,6 +18,7 @@ from simulator.bench import asjson, compare, pictures, telling
 from simulator.bench.asked import Asked, add_day_arguments, add_setting_arguments, asked
 from simulator.bench.dry import Dry, Verdict, dry_of, run_dry
 from simulator.bench.pictures import planned_course
+from simulator.bench.plainfile import is_no_plain_file
 from simulator.bench.tryout import Progress
 
 __all__ = ["Asked", "Dry", "Verdict", "add_arguments", "asked", "dry_of", "run", "run_dry"]
@@ -85,7 +87,9 @@ def _asks(args: argparse.Namespace) -> list[Asked]:
             wrong.update(dict.fromkeys(error.problems))
     if wrong:
         raise InputError(wrong)
-    return found
+    # Two are compared in one water: where none was said, in the hottest that either of them is for.
+    hottest_C = max(one.setting.water_C for one in found)
+    return [replace(one, setting=replace(one.setting, water_C=hottest_C)) for one in found]
 
 
 def _output(text: str | None) -> Path | None:
@@ -101,6 +105,8 @@ def _output(text: str | None) -> Path | None:
             what = f"{clean(text, 80)!r} has no ending that is known here, write FILE.svg or FILE.csv"
         elif path.is_dir():
             what = f"{clean(text, 80)!r} is a folder, name a file in it"
+        elif is_no_plain_file(path):
+            what = f"{clean(text, 80)!r} is no plain file, name another one"
         elif not path.parent.is_dir():
             what = f"{clean(str(path.parent), 80)!r} is no folder, make it first"
     except OSError as error:

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 from profiles.problems import InputError, Problem, clean
 
-_TIME = re.compile(r"(?:(\d{4}-\d{2}-\d{2})[T ])?([01]?\d|2[0-3]):([0-5]\d)")
+_TIME = re.compile(r"(?:([0-9]{4}-[0-9]{2}-[0-9]{2})[T ])?([01]?[0-9]|2[0-3]):([0-5][0-9])")
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 FAR_YEARS = (2000, 2100)
 

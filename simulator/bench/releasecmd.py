@@ -10,6 +10,7 @@ import argparse
 import os
 import platform
 import pwd
+import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -41,6 +42,8 @@ STRINGS, SEED = 256, 1
 MOST_STRINGS, MOST_WORKERS, MOST_SEED = 100_000, 1_024, 2**63 - 1
 LONGEST_REASON = 500
 RANGE_C = (0.0, 50.0)
+OPTIONS = ("water_C", "batteries", "circuits", "air_C", "bath", "model", "strings", "seed", "workers")
+"""Options that say on what a profile is tried, by their names in the arguments."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +146,7 @@ def release(args: argparse.Namespace, talk: Talk, bench: Bench) -> int:
     if refused:
         return _refuse(talk, refused)
     warnings = releasing.to_confirm(remarks, study)
-    if not _confirmed(warnings, args.accept, talk):
+    if not _confirmed(warnings, args, wanted, talk):
         return REFUSED
     print("\n".join(releasing.differences(wanted, study, before)), file=talk.out, flush=True)
     reason = reason or _why(talk)
@@ -218,12 +221,34 @@ def _sayable(args: argparse.Namespace, wanted: Wanted, talk: Talk) -> None:
     """What a script forgot or typed wrong is told before the study, which takes minutes. Raises InputError."""
     if args.confirm is not None and args.confirm.strip() != wanted.typed:
         raise _wrong("--confirm", f"{clean(args.confirm, 64)!r} is not {wanted.typed!r}, nothing was written")
-    if talk.ask is None and args.confirm is None:
-        raise _wrong("--confirm", f"nobody is at a terminal, add --confirm {wanted.typed!r}")
     if args.reason is not None and not clean(args.reason, LONGEST_REASON).strip():
         raise _wrong("--reason", "says nothing, write why")
-    if talk.ask is None and args.reason is None:
-        raise _wrong("--reason", "nobody is at a terminal, add --reason TEXT")
+    if talk.ask is None and (args.confirm is None or args.reason is None):
+        raise InputError([Problem(NAME, None, key, what) for key, what in _missing(args, wanted)])
+
+
+def _missing(args: argparse.Namespace, wanted: Wanted) -> list[tuple[str, str]]:
+    """All that a script still has to say, by option, so that it is not told in pieces."""
+    found = []
+    if args.confirm is None:
+        found.append(("--confirm", f"nobody is at a terminal, add --confirm {shlex.quote(wanted.typed)}"))
+    if args.reason is None:
+        found.append(("--reason", "nobody is at a terminal, add --reason TEXT"))
+    if not args.accept:
+        what = "each warning of check, dry run and study wants its code here; the codes are told once they are known"
+        found.append(("--accept", what))
+    return found
+
+
+def _whole_line(args: argparse.Namespace, wanted: Wanted, codes: Sequence[str]) -> str:
+    """The command to repeat, with these warnings accepted."""
+    said: list[str] = []
+    for name in OPTIONS:
+        value = getattr(args, name, None)
+        if value is not None:
+            said += [f"--{name.replace('_', '-')}", str(value)]
+    said += ["--confirm", wanted.typed, "--reason", args.reason or "", "--accept", *codes]
+    return " ".join(shlex.quote(clean(each, LONGEST_REASON)) for each in ("formbath", NAME, args.profile, *said))
 
 
 def _counted(remarks: Sequence[Remark]) -> str:
@@ -236,8 +261,9 @@ def _refuse(talk: Talk, why: Sequence[str]) -> int:
     return REFUSED
 
 
-def _confirmed(warnings: Sequence[Noted], accept: Sequence[str], talk: Talk) -> bool:
+def _confirmed(warnings: Sequence[Noted], args: argparse.Namespace, wanted: Wanted, talk: Talk) -> bool:
     """Whether every warning is confirmed: by its code, or one by one on a terminal. InputError: a wrong code."""
+    accept: Sequence[str] = args.accept
     unknown = releasing.unknown_codes(warnings, accept)
     if unknown:
         known = ", ".join(dict.fromkeys(each.code for each in warnings)) or "none: leave --accept out"
@@ -253,6 +279,9 @@ def _confirmed(warnings: Sequence[Noted], accept: Sequence[str], talk: Talk) -> 
         elif talk.asked(f"{said}\n{number} of {len(left)}: y confirms:").lower() not in {"y", "yes"}:
             print("not confirmed, nothing was written", file=talk.err)
             return False
+    if left and talk.ask is None:
+        codes = list(dict.fromkeys(each.code for each in warnings))
+        print(f"the whole line, with all of them: {_whole_line(args, wanted, codes)}", file=talk.err)
     return not left or talk.ask is not None
 
 

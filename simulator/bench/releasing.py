@@ -14,7 +14,7 @@ from typing import Protocol
 from profiles.loader import Document
 from profiles.problems import clean
 from profiles.profile import Profile
-from profiles.release import FORMAT, CourseStep, Release
+from profiles.release import BANDS, FORMAT, Band, CourseStep, Release
 from profiles.warnings import profile_problems
 from simulator.bench.asked import Asked
 from simulator.parameters import CellParameters
@@ -22,6 +22,8 @@ from simulator.parameters import CellParameters
 WIDTH = 80
 MOST_LINES = 40
 """Changed lines that are shown; the release keeps the whole text."""
+MANY_STEPS = 250
+"""With so many steps of 41 points a release is about 1.3 MB of the 2 MB that it may have."""
 ALL = "all"
 LEAST_STRINGS = 59
 """So many that the worst of strings drawn alike lies beyond the 95 % line in 95 of 100 studies: 0.95 ** 59 < 0.05.
@@ -271,6 +273,21 @@ def model_values(model: CellParameters) -> dict[str, float | list[float]]:
     return found
 
 
+def fitting(course: Sequence[CourseStep]) -> tuple[CourseStep, ...]:
+    """Return a course that a release has room for: one of very many steps keeps every second point and the last."""
+    return tuple(course) if len(course) <= MANY_STEPS else tuple(_halved(step) for step in course)
+
+
+def _halved(step: CourseStep) -> CourseStep:
+    points = [*range(0, len(step.at) - 1, 2), len(step.at) - 1]
+    bands = {}
+    for name in BANDS:
+        band = getattr(step, name)
+        lines = {key: tuple(getattr(band, key)[point] for point in points) for key in ("low", "middle", "high")}
+        bands[name] = Band(**lines)
+    return step.model_copy(update={"at": tuple(step.at[point] for point in points), **bands})
+
+
 def made_release(wanted: Wanted, study: Study, confirmed: Sequence[Noted], signed: Signed) -> Release:
     """Return the release, of the text that was held from the first look on. ValueError: it would be none."""
     setting = wanted.asked.setting
@@ -294,7 +311,7 @@ def made_release(wanted: Wanted, study: Study, confirmed: Sequence[Noted], signe
         model=model_values(setting.model),
         settings=settings,
         water_C=wanted.water_C,
-        course=study.course,
+        course=fitting(study.course),
         totals=dict(study.totals),
         confirmed=tuple(clean(f"{each.code}: {each.text}", 600) for each in confirmed),
         study={"strings": study.strings, "seed": study.seed, **study.shares},

@@ -17,7 +17,9 @@ from controller.charts.svg import to_svg
 from controller.charts.terminal import to_text
 from profiles.problems import InputError, Problem, clean
 from simulator.bench.asked import WATER_C, add_setting_arguments, asked
+from simulator.bench.digits import number_of, whole_of
 from simulator.bench.grid import Axis, Grid, read_axes, settings_of, study_grid
+from simulator.bench.plainfile import is_no_plain_file
 from simulator.bench.setting import Setting
 from simulator.bench.study import Study, studied
 from simulator.bench.studyjson import as_json, grid_csv, strings_csv
@@ -54,11 +56,9 @@ class Wanted:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What `study` takes."""
     parser.add_argument("profile", metavar="PROFILE", help="a profile file, or the name of one of the library")
-    parser.add_argument(
-        "--strings", type=int, metavar="N", help=f"to try ({STRINGS}; a cell of --vary: {STRINGS_A_CELL})"
-    )
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of their differences (%(default)s)")
-    parser.add_argument("--workers", type=int, metavar="N", help="processes (one for each core present)")
+    parser.add_argument("--strings", metavar="N", help=f"to try ({STRINGS}; a cell of --vary: {STRINGS_A_CELL})")
+    parser.add_argument("--seed", default="1", metavar="N", help="of their differences (%(default)s)")
+    parser.add_argument("--workers", metavar="N", help="processes (one for each core present)")
     parser.add_argument("--scheduler", metavar="ADDRESS", help="a Dask scheduler instead, such as tcp://10.0.0.5:8786")
     parser.add_argument("--water-C", dest="water", metavar="C", help="the bath's water (31), or a range LOW:HIGH")
     parser.add_argument(
@@ -145,17 +145,20 @@ def files(found: Study | Grid, path: Path) -> Iterator[tuple[Path, str]]:
 
 def _write(path: Path, text: str) -> None:
     try:
+        if is_no_plain_file(path):
+            raise _wrong("-o", f"{clean(str(path), 80)!r} is no plain file, name another one")
         path.write_text(text, encoding="utf-8", newline="")
     except OSError as error:
-        raise _wrong("-o", f"{clean(str(path), 100)} cannot be written: {error.strerror}") from None
+        raise _wrong("-o", f"{clean(str(path), 80)} cannot be written: {error.strerror}") from None
 
 
 def wanted_of(args: argparse.Namespace) -> Wanted:
     """The command line, checked whole before anything is computed. Raises InputError with all that is wrong."""
     wrong: list[Problem] = []
     water_C = axes = given = None
+    numbers: dict[str, int | None] = {}
     with _noting(wrong):
-        _numbers(args)
+        numbers = _numbers(args)
     with _noting(wrong):
         water_C = _water(args.water)
     with _noting(wrong):
@@ -174,11 +177,11 @@ def wanted_of(args: argparse.Namespace) -> Wanted:
     settings_of(setting, axes)
     wanted = Wanted(
         setting=setting,
-        strings=args.strings or (STRINGS_A_CELL if axes else STRINGS),
-        seed=args.seed,
+        strings=numbers["strings"] or (STRINGS_A_CELL if axes else STRINGS),
+        seed=numbers["seed"] or 0,
         water_C=water_C if water_C is not None and water_C[0] != water_C[1] else None,
         axes=axes,
-        pool=_pool(args.workers, args.scheduler),
+        pool=_pool(numbers["workers"], args.scheduler),
         file=Path(args.file) if args.file else None,
         as_json=args.json,
     )
@@ -201,35 +204,39 @@ def _pool(workers: int | None, scheduler: str | None) -> Callable[[], AbstractCo
     return lambda: processes(workers or cores())
 
 
-def _numbers(args: argparse.Namespace) -> None:
-    bounds: Sequence[tuple[str, int | None, int, int]] = (
-        ("--strings", args.strings, 1, MOST_STRINGS),
-        ("--seed", args.seed, 0, MOST_SEED),
-        ("--workers", args.workers, 1, MOST_WORKERS),
-    )
-    wrong = [
-        Problem(NAME, None, option, f"{number} is out of range, write {least} to {most}")
-        for option, number, least, most in bounds
-        if number is not None and not least <= number <= most
-    ]
+def _numbers(args: argparse.Namespace) -> dict[str, int | None]:
+    """Strings, seed and workers by name, None where not given. Raises InputError."""
+    found: dict[str, int | None] = {}
+    wrong = []
+    bounds: Sequence[tuple[str, int, int]] = (
+        ("strings", 1, MOST_STRINGS), ("seed", 0, MOST_SEED), ("workers", 1, MOST_WORKERS)
+    )  # fmt: skip
+    for name, least, most in bounds:
+        text = getattr(args, name)
+        found[name] = number = None if text is None else whole_of(text)
+        if text is not None and (number is None or not least <= number <= most):
+            what = "is no whole number" if number is None else "is out of range"
+            wrong.append(Problem(NAME, None, f"--{name}", f"{clean(text, 40)} {what}, write {least} to {most}"))
+    if args.scheduler is not None and not args.scheduler.strip():
+        wrong.append(Problem(NAME, None, "--scheduler", "'' is no address, write one such as tcp://10.0.0.5:8786"))
     if args.workers is not None and args.scheduler is not None:
         wrong.append(Problem(NAME, None, "--workers", "the scheduler has workers of its own, leave one of them out"))
     if wrong:
         raise InputError(wrong)
+    return found
 
 
 def _water(text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
-    low, _, high = text.partition(":")
-    try:
-        found = float(low), float(high or low)
-    except ValueError:
-        raise _wrong("--water-C", f"{clean(text, 40)!r} is no number, write such as 31 or 20:34") from None
-    if not WATER_C[0] <= found[0] <= found[1] <= WATER_C[1]:
+    first, colon, last = text.partition(":")
+    low, high = number_of(first), number_of(last if colon else first)
+    if low is None or high is None:
+        raise _wrong("--water-C", f"{clean(text, 40)!r} is no number, write such as 31 or 20:34")
+    if not WATER_C[0] <= low <= high <= WATER_C[1]:
         what = f"{clean(text, 40)!r} is out of range, write {WATER_C[0]:g} to {WATER_C[1]:g}, or a rising range in it"
         raise _wrong("--water-C", what)
-    return found
+    return low, high
 
 
 def _place(text: str | None, table: bool) -> None:
@@ -238,15 +245,18 @@ def _place(text: str | None, table: bool) -> None:
         return
     path = Path(text)
     if path.suffix not in {".svg", ".csv"}:
-        raise _wrong("-o", f"{clean(text, 100)!r}: write a name that ends in .svg or .csv")
+        raise _wrong("-o", f"{clean(text, 80)!r}: write a name that ends in .svg or .csv")
     if table and path.suffix == ".svg":
         raise _wrong("-o", "a table of settings has no figure, write a name that ends in .csv")
     try:
         fits = "\0" not in text and path.parent.is_dir() and not path.is_dir()
+        special = fits and is_no_plain_file(path)
     except OSError:  # a name too long
-        fits = False
+        fits = special = False
+    if special:
+        raise _wrong("-o", f"{clean(text, 80)!r} is no plain file, name another one")
     if not fits:
-        raise _wrong("-o", f"{clean(text, 100)!r} cannot be written: its folder is not there, or it is a folder")
+        raise _wrong("-o", f"{clean(text, 80)!r} cannot be written: its folder is not there, or it is a folder")
 
 
 def _wrong(option: str, what: str) -> InputError:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from profiles.problems import clean
 from simulator.bench.grid import Axis, Grid
-from simulator.bench.quantiles import Share
-from simulator.bench.study import MOVED, Study, Three, limits_of, water_text
+from simulator.bench.quantiles import Share, order_ranks
+from simulator.bench.study import MOVED, QUANTILES, Study, Three, limits_of, water_text
 from simulator.bench.studyrow import FIGURES, KEYS, Quantity
 
 WIDTH = 79
@@ -48,11 +49,22 @@ def _model(study: Study) -> str:
 
 def _figures(study: Study) -> Iterator[str]:
     yield f"{'of all strings':<28}{'5 %':>17}{'50 %':>17}{'95 %':>17}"
+    missing: set[float] = set()
     for quantity in FIGURES:
         three = study.quantity(quantity.key)
         if three is None or (quantity.key in ALWAYS_ZERO and three.high.value == 0.0):
             continue
         yield f"{quantity.words:<28}" + "".join(f"{part:>17}" for part in _three(three))
+        each = zip(QUANTILES, (three.low, three.middle, three.high), strict=True)
+        missing |= {share for share, estimate in each if estimate.beside is None}
+    if missing:
+        needs = ", ".join(f"{least_strings(share)} at {100.0 * share:g} %" for share in sorted(missing))
+        yield f"+-?: too few strings; an interval takes {needs}"
+
+
+def least_strings(share: float) -> int:
+    """How many strings a quantile's interval needs at least, so that chance can be said on both sides."""
+    return next(count for count in itertools.count(1) if None not in order_ranks(count, share))
 
 
 def _three(three: Three) -> Iterator[str]:

@@ -20,6 +20,8 @@ from pathlib import Path
 import numpy as np
 
 from profiles.problems import InputError, Problem, clean
+from simulator.bench.digits import number_of
+from simulator.bench.plainfile import is_no_plain_file
 from simulator.parameters import Array
 
 HEADER = ("from", "price_per_kWh")
@@ -27,7 +29,8 @@ RIGHT = "22:00,0.18"
 LARGEST_BYTES = 100_000
 MOST_PRICE = 1e6
 DAY_MINUTES = 1440
-_TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
+LONGEST_NAME = 80
+_TIME = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +76,10 @@ class Tariff:
 
 def read_tariff(path: Path | str) -> Tariff:
     """Read a tariff file; raises InputError with every wrong line."""
-    name = str(path)
+    name = clean(str(path), LONGEST_NAME)
     try:
+        if is_no_plain_file(Path(path)) and not Path(path).is_dir():
+            raise _alone(name, None, "is no plain file, name a CSV file")
         with Path(path).open("rb") as stream:
             raw = stream.read(LARGEST_BYTES + 1)
     except (OSError, ValueError) as error:
@@ -119,11 +124,8 @@ def _row(line: str, found: list[tuple[int, float]]) -> str:
     if when is None:
         return f"{clean(fields[0], 20)!r} is no time of the day, write hours:minutes such as 22:00"
     minute = 60 * int(when[1]) + int(when[2])
-    try:
-        price = float(fields[1])
-    except ValueError:
-        price = math.nan
-    if not abs(price) <= MOST_PRICE:
+    price = number_of(fields[1])
+    if price is None or abs(price) > MOST_PRICE:
         return f"{clean(fields[1], 20)!r} is no price, write a number such as 0.18"
     if found and minute <= found[-1][0]:
         return f"{fields[0]} is not after the line before, write the times of the day in order"

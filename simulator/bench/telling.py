@@ -35,6 +35,12 @@ GRAVE = ("ended_at_once", "longest_time", "constant_voltage", "underformed", "ov
 """Doubts that speak against the profile itself, though it came to its end."""
 
 
+TASK = "task: "
+"""What stands before a task's name among the things that people did."""
+LOOKS = ("look", "resume", "reset and resume")
+"""What people do at a string that stands."""
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One line of the table: a step, or so many like it in a repeat."""
@@ -59,12 +65,20 @@ def _head(dry: Dry) -> Iterator[str]:
     setting, plan = dry.asked.setting, dry.tried.plan
     where = f"bath {setting.bath.file.name}, " if setting.bath is not None else ""
     text = (
-        f"{clean(plan.name)}, revision {plan.revision}: {dry.verdict}. {setting.batteries} batteries, {where}water "
-        f"{setting.water_C:g} C"
+        f"{clean(plan.name)}, revision {plan.revision}: {dry.verdict}. {setting.batteries} batteries, {where}"
+        f"{water_said(dry)}"
     )
     yield from wrapped(text)
     if setting.faults:
         yield from wrapped("faults: " + "; ".join(clean(str(line)) for line in setting.faults))
+
+
+def water_said(dry: Dry) -> str:
+    """The water, and where its warmth comes from where the person did not say it."""
+    text, own = f"water {dry.asked.setting.water_C:g} C", dry.asked.profile.bath
+    if dry.asked.water_given:
+        return text
+    return f"{text} ({'the usual one' if own is None else 'the hottest that the profile is for'})"
 
 
 def table(dry: Dry) -> list[str]:
@@ -167,7 +181,7 @@ def _body(dry: Dry) -> Iterator[str]:
     yield from wrapped(_energy(totals))
     yield from wrapped(_heat(dry))
     if totals.hands:
-        yield from wrapped("hands: " + "; ".join(_hands(dry, one) for one in totals.hands))
+        yield from wrapped("hands: " + "; ".join(_all_hands(dry, totals.hands)))
 
 
 def _heat(dry: Dry) -> str:
@@ -216,17 +230,29 @@ def _energy(totals: Totals) -> str:
     )
 
 
-def _hands(dry: Dry, hands: Hands) -> str:
+def _all_hands(dry: Dry, hands: Sequence[Hands]) -> Iterator[str]:
+    """Everything that people do; what they do many times at a string that stands is told once, at its first time."""
+    for at, one in enumerate(hands):
+        same = [other for other in hands if one.name in LOOKS and (other.what, other.name) == ("task", one.name)]
+        if len(same) < LEAST_TIMES:
+            yield _hands(dry, one)
+        elif one.name not in {before.name for before in hands[:at]}:
+            yield f"{one.name} {len(same)} times from {_at(dry, one.begin_h)} to {_at(dry, same[-1].begin_h)}"
+
+
+def _at(dry: Dry, hours: float) -> str:
     start = dry.asked.start
+    return h_mm(hours) if start is None else start.after(hours)
 
-    def at(hours: float) -> str:
-        return h_mm(hours) if start is None else start.after(hours)
 
-    begin = at(hands.begin_h)
+def _hands(dry: Dry, hands: Hands) -> str:
+    begin = _at(dry, hands.begin_h)
     if hands.what == "walk":
-        return f"meter walk {begin} to {at(hands.end_h or hands.begin_h)}"
+        return f"meter walk {begin} to {_at(dry, hands.end_h or hands.begin_h)}"
     if hands.what == "unload":
         return f"unload from {begin}"
+    if hands.what == "task":
+        return f"{clean(hands.name.removeprefix(TASK))} at {begin}" + ("" if hands.name in LOOKS else " (assumed)")
     if hands.name:
         return f"{clean(hands.name)} at {begin}" + (" (done)" if hands.what == "done" else "")
     return f"{hands.what} {begin}"
@@ -244,7 +270,7 @@ def _next(dry: Dry) -> Iterator[str]:
 
 def next_step(dry: Dry) -> str:
     """What an engineer does after this result."""
-    name, setting = clean(dry.asked.name, 100), dry.asked.setting
+    name, setting = clean(dry.asked.name, 80), dry.asked.setting
     if dry.code and not setting.faults:
         return "settle the first warning, then run it again; --json holds every event"
     if setting.faults:

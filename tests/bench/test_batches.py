@@ -176,7 +176,11 @@ def test_causes_are_the_laws_that_reduced_held_or_tripped():
         Event("tripped", "A01", EventKind.EVENT, {"cause": "voltage_trip"}),
         Event("current_low", "A01", EventKind.ALARM, {}, Reaction.WARN),
     )
-    worse = replace(tried, state="tripped", events=tuple(Happened(1.0, event) for event in events))
+    assert dict(zip(FLAGS, flags(tried), strict=True)) == {
+        "complete": True, "derated": False, "held": False, "tripped": False, "limited": False, "overrun": False
+    }  # fmt: skip
+    held_back = (replace(tried.steps[0], limited_percent=1.0), *tried.steps[1:])
+    worse = replace(tried, state="tripped", steps=held_back, events=tuple(Happened(1.0, event) for event in events))
     assert causes(worse) == {("derated", "probe_derate"), ("held", "probe_hold"), ("tripped", "voltage_trip")}
     assert dict(zip(FLAGS, flags(worse), strict=True)) == {
         "complete": False, "derated": False, "held": True, "tripped": True, "limited": True, "overrun": False

@@ -56,6 +56,7 @@ def plain_rows():
     return log_rows(replace(blank(), voltage_V=np.full(blank().at_s.size, 216.0)))
 
 
+@pytest.mark.slow
 def test_a_plants_run_gives_its_batterys_type(kept, capsys, monkeypatch):
     """End to end: rectifier, bath and instruments of the virtual plant, its record, the fit, the file, its check."""
     pytest.importorskip("scipy", reason="the fit is scipy's, of the extra bench")

@@ -60,6 +60,7 @@ def covered(run, seeds, kept=0.0):
     return np.array([np.mean(told[name]) for name in FITTED])
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_true_values(plain):
     """Of 10 runs with 2 mV a cell, 0.3 K and 0.001 kg/L of scatter, six parameters each: about 95 of 100 are within.
 
@@ -93,6 +94,7 @@ def test_a_whole_run_is_found_from_far_off(monkeypatch):
         assert one.error < 0.005
 
 
+@pytest.mark.slow
 def test_a_far_base_finds_its_way():
     """Without scatter, from up to 12 % off: one parameter after the other, then all together, give the true values."""
     found = fit(BASE, [course_of(true_run())], AIR_C)

@@ -11,6 +11,7 @@ from simulator.bench.compare import changes, compared, told, verdict
 from simulator.bench.dry import dry_of
 
 PROFILE, DOCUMENT = profile_of()
+HEAD = f"{'at the same setting':<30}{'old':>16}{'new':>16}{'new - old':>13}"
 
 
 def other(*swaps):
@@ -106,6 +107,21 @@ def test_what_did_not_end_is_not_weighed():
         verdict(old, new, compared(old, new))
         == "the two cannot be weighed: the old one complete, the new one never ended"
     )
+
+
+def test_what_never_began_has_no_numbers():
+    """Neither its zeros nor the differences to them are shown; the other one's numbers are."""
+    for unstarted in (dry(state="idle"), dry(state="held", steps=())):
+        lines = told(dry(), unstarted, compared(dry(), unstarted))
+        rows = [
+            line.split()[-3:] for line in lines[lines.index(HEAD) + 1 :] if line.startswith(("hours", "hottest, C"))
+        ]
+        assert rows == [["1.00", "--", "--"], ["44.0", "--", "--"]]
+        assert {one.new for one in compared(dry(), unstarted).figures} == {None}
+        assert {one.old for one in compared(unstarted, dry()).figures} == {None}
+        assert {one.gained for one in compared(unstarted, dry()).figures} == {None}
+        assert compared(unstarted, unstarted).figures == ()
+        assert "cannot be weighed" in " ".join(told(unstarted, unstarted, compared(unstarted, unstarted)))
 
 
 def test_the_whole_page_fits_and_tells_only_new_warnings_as_new():

@@ -22,9 +22,9 @@ BIG = {"planned_charge_Ah": 200.0, "charge_cap_Ah": 210.0}
 """A plan that forms: the hand-made hour alone would count as a profile for a resistor."""
 
 
-def found(tried, named_C=None, **given):
+def found(tried, named_C=None, *, said=True, **given):
     setting = setting_of(tried, **given)
-    return {one.code: one for one in doubts_of(setting, tried, totals_of(setting, tried), named_C)}
+    return {one.code: one for one in doubts_of(setting, tried, totals_of(setting, tried), named_C, given=said)}
 
 
 def calm(plan=None, **given):
@@ -144,6 +144,21 @@ def test_what_never_started_and_what_never_ended():
     assert (held.error, held.step) == (True, 1)
 
 
+@pytest.mark.parametrize(
+    ("given", "end"),
+    [
+        ({"hours": 120.01}, "still running in step 1 (charge) at 120:01; given up after 120 h"),
+        ({"hours": 119.95}, "at 119:57; given up after 120 h"),
+        ({"hours": 119.0, "why": "water_hold"}, "at 119:00 after water hold"),
+        ({"hours": 120.01, "why": "soak_short"}, "at 120:01; given up after 120 h"),
+        ({"hours": 120.01, "state": "held", "why": "hood_open"}, "at 120:01 after hood open"),
+    ],
+)
+def test_a_run_that_the_time_limit_ended_says_so(given, end):
+    """Not what once stood in its way; who stands is told by what he stands for."""
+    assert found(calm(**{"state": "running", **given}))["never_ended"].sentence.endswith(end)
+
+
 def test_a_start_that_had_to_wait():
     """Refused, then given: from when, and why last."""
     events = (
@@ -189,6 +204,15 @@ def test_water_outside_the_profiles_range():
     assert "water_range" not in found(calm(), None, water_C=49.0)
 
 
+def test_the_option_is_named_only_where_it_was_given():
+    """Whoever said no water is not told of `--water-C`."""
+    hot = calm(course=course_of(probe_C=49.0))
+    for said, word in ((True, "--water-C 36"), (False, "water of 36 C")):
+        told = found(hot, (20.0, 34.0), said=said, water_C=36.0)
+        assert told["water_range"].sentence == f"{word} is outside the profile's range, 20 to 34"
+        assert told["near_derate"].sentence.startswith(f"at {word} hottest 49.0")
+
+
 def test_a_fault_that_raised_no_alarm():
     """Whoever tries a fault hears that the string alone does not show it."""
     faults = (parse_fault_line("A01/7 shorted_cell"),)
@@ -201,3 +225,12 @@ def test_a_profile_for_a_resistor_is_not_judged_by_its_plates():
     """It forms nothing: one sentence says so, none about plates, acid and limits."""
     bench = tried_of(plan_of(planned_charge_Ah=1.0), end=end_of(formed_positive=0.0, density_kg_L=1.2))
     assert {"resistor"} == set(found(bench)) - {"first_current"}
+
+
+def test_rests_alone_are_no_profile_for_a_resistor():
+    """Without a step that charges it says so, also where it discharges."""
+    for kind in ("rest", "discharge"):
+        idle = tried_of(plan_of(plan_step(kind=kind), planned_charge_Ah=0.0))
+        told = found(idle)
+        assert told["no_charge"].sentence.startswith("no charge step: nothing is formed")
+        assert "resistor" not in told

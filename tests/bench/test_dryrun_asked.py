@@ -29,11 +29,21 @@ def refused(*words, path="starter-60"):
 
 
 def test_nothing_said_is_the_usual_bath():
-    """18 batteries, three circuits, 31 C, the built-in physics, no bath, no fault."""
+    """18 batteries, three circuits, the hottest water that the profile is for, the built-in physics, no bath."""
     setting = asks().setting
-    assert (setting.batteries, setting.circuits, setting.water_C, setting.air_C) == (18, 3, 31.0, 22.0)
+    assert (setting.batteries, setting.circuits, setting.water_C, setting.air_C) == (18, 3, 34.0, 22.0)
     assert setting.model == CellParameters()
     assert (setting.bath, setting.faults, setting.spread) == (None, (), False)
+
+
+def test_water_is_the_profiles_hottest_where_it_has_one():
+    """Said, it is what was said; else the top of the range, 31 C without one; who has no such option keeps 31."""
+    assert (asks().water_given, asks("--water-C", "30").water_given) == (False, True)
+    assert asks("--water-C", "30").setting.water_C == 30.0
+    assert asks(path="bench-36s").setting.water_C == 31.0
+    parser = argparse.ArgumentParser()
+    add_setting_arguments(parser, water=False)
+    assert asked(parser.parse_args([]), "starter-60").setting.water_C == 31.0
 
 
 def test_a_bath_file_says_places_and_circuits():
@@ -77,6 +87,15 @@ def test_a_document_at_hand_is_not_read_again(tmp_path):
         (["--water-C", "51"], "dryrun: --water-C: '51' is out of range, write 0 to 50"),
         (["--water-C", "nan"], "dryrun: --water-C: 'nan' is no number, write 0 to 50"),
         (["--water-C", "warm"], "dryrun: --water-C: 'warm' is no number, write 0 to 50"),
+        (["--water-C", "3_1"], "dryrun: --water-C: '3_1' is no number, write 0 to 50"),
+        (["--water-C", "\uff13\uff11"], "dryrun: --water-C: '\uff13\uff11' is no number"),
+        (["--air-C", " 20"], "dryrun: --air-C: ' 20' is no number"),
+        (["--bath", ""], "dryrun: --bath: '' names no file, write the name of a bath file"),
+        (["--model", " "], "dryrun: --model: ' ' names no file, write the name of a model file"),
+        (["--tariff", ""], "dryrun: --tariff: '' names no file, write the name of a CSV file"),
+        (["--fault", "A01 clamp_ohm 0_1"], "dryrun: --fault: '0_1' is no number, write digits 0 to 9"),
+        (["--fault", "\uff16:12 A01 open_clamp"], "dryrun: --fault: '\uff16:12' is no number"),
+        (["--start", "2\uff12:00"], "dryrun: --start: '2\uff12:00' is no time"),
         (["--air-C", "1e99"], "dryrun: --air-C: '1e99' is out of range, write -10 to 50"),
         (["--circuits", "9", "--bath", BATH], "dryrun: --circuits: '9' is out of range, write 1 to 8"),
         (["--circuits", "\u0663"], "dryrun: --circuits: '\u0663' is out of range, write 1 to 64"),

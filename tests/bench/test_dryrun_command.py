@@ -31,8 +31,8 @@ def whole(tmp_path_factory):
     told = {}
     with pytest.MonkeyPatch.context() as patch:
         for name, words in (
-            ("clean", ["starter-60", "--json", "-o", str(folder / "a.svg"), "--start", "22:00"]),
-            ("clamp", ["starter-60", "--fault", "2:00 A01 open_clamp", "-o", str(folder / "a.csv")]),
+            ("clean", ["starter-60", "--water-C", "31", "--json", "-o", str(folder / "a.svg"), "--start", "22:00"]),
+            ("clamp", ["starter-60", "--water-C", "31", "--fault", "0:40 A01 open_clamp", "-o", str(folder / "a.csv")]),
         ):
             out = io.StringIO()
             patch.setattr("sys.stdout", out)
@@ -40,6 +40,7 @@ def whole(tmp_path_factory):
     return folder, told
 
 
+@pytest.mark.slow
 def test_a_whole_formation_comes_to_its_end(whole):
     """The figures of the 18 h profile as they were computed once by another implementation of the same physics: 202.5
     Ah, 18.4 h, 53.4 kWh, 2.78 V/cell, 1.282 kg/L, 97.7 % formed; each step says what ended it.
@@ -61,6 +62,7 @@ def test_a_whole_formation_comes_to_its_end(whole):
     assert dry["events"]
 
 
+@pytest.mark.slow
 def test_its_picture_is_one_of_four_panels(whole):
     """Well-formed, self-contained, with the profile's name as its title."""
     svg = ET.parse(whole[0] / "a.svg").getroot()
@@ -71,13 +73,14 @@ def test_its_picture_is_one_of_four_panels(whole):
         assert word in text
 
 
+@pytest.mark.slow
 def test_a_clamp_that_opens_trips_and_says_so(whole):
     """Exit 1, the cause in words, the moment, and its table beside it."""
     code, text = whole[1]["clamp"]
     assert code == 1
     joined = " ".join(text.split())
     assert "never ended" in joined
-    assert "tripped at 2:00" in joined
+    assert "tripped at 0:40" in joined
     assert "no current at voltage limit" in joined
     assert max(map(len, text.splitlines())) <= 80
     assert (whole[0] / "a.csv").read_text().startswith("hours (h),step,")
@@ -99,6 +102,8 @@ def untried(monkeypatch):
         (["starter-60", "-o", "x"], "dryrun: -o: 'x' has no ending"),
         (["starter-60", "-o", "nowhere/x.svg"], "dryrun: -o: 'nowhere' is no folder, make it first"),
         (["starter-60", "-o", "folder.svg"], "dryrun: -o: 'folder.svg' is a folder, name a file in it"),
+        (["starter-60", "-o", "pipe.svg"], "dryrun: -o: 'pipe.svg' is no plain file, name another one"),
+        (["starter-60", "-o", "link.csv"], "dryrun: -o: 'link.csv' is no plain file, name another one"),
         (["starter-60", "-o", "\x1b[2J\x00.svg"], "dryrun: -o: '?[2J?.svg'"),
         (["starter-60", "starter-60", "starter-60"], "dryrun: PROFILE: 3 given, write one, or two to compare"),
         (["starter-60", "starter-61"], "dryrun: PROFILE: 'starter-61' is no file here"),
@@ -110,11 +115,22 @@ def test_wrong_words_are_one_line_and_nothing_is_tried(untried, tmp_path, monkey
     """Before anything is computed; with two profiles a wrong option is told once."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "folder.svg").mkdir()
+    os.mkfifo(tmp_path / "pipe.svg")
+    (tmp_path / "link.csv").symlink_to("/dev/null")
     with pytest.raises(InputError) as caught:
         run(*words)
     (line,) = map(str, caught.value.problems)
     assert said in line
     assert "\x1b" not in line
+
+
+def test_two_are_compared_in_one_water(tmp_path):
+    """Where none is said it is the hottest that either is for; what was said holds for both."""
+    for words, water_C, given in (([], 34.0, False), (["--water-C", "28"], 28.0, True)):
+        parser = argparse.ArgumentParser()
+        dryruncmd.add_arguments(parser)
+        asks = dryruncmd._asks(parser.parse_args(["starter-60-cool", "starter-60", *words]))
+        assert [(one.setting.water_C, one.water_given) for one in asks] == [(water_C, given)] * 2
 
 
 def test_wrong_input_as_json(untried, capsys):

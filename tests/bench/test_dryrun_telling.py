@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from drykit import asked_of, course_of, done_step, end_of, happened, plan_of, plan_step, tried_of
+from drykit import asked_of, course_of, done_step, end_of, happened, plan_of, plan_step, profile_of, tried_of
 
 from controller.core.types import EventKind
 from profiles.problems import Problem
@@ -123,6 +123,27 @@ def test_verdict_and_exit_code(given, verdict, code):
     found = dry(tried_of(good_plan(), **{**GOOD, **given}))
     assert (found.verdict, found.code) == (verdict, code)
     assert str(verdict) in found.said
+
+
+def test_what_people_do_says_what_is_assumed():
+    """When a task is done is assumed; looking at a string that stands is told as it was, many times in one go."""
+    helped = ((0.1, "task: change the acid"), (0.2, "resume"), (0.3, "resume"), (0.4, "reset and resume"))
+    text = " ".join(line.strip() for line in told(dry(tried_of(good_plan(), helped=helped, **GOOD))))
+    assert "hands: change the acid at 0:06 (assumed); resume at 0:12; meter walk 0:15 to 1:00; resume at 0:18;" in text
+    assert "; reset and resume at 0:24; end 1:00;" in text
+    often = tuple((0.1 * at, "resume") for at in range(1, 6))
+    text = " ".join(line.strip() for line in told(dry(tried_of(good_plan(), helped=often, **GOOD))))
+    assert "hands: resume 5 times from 0:06 to 0:30; meter walk 0:15 to 1:00; end 1:00;" in text
+
+
+def test_the_head_says_where_the_water_comes_from():
+    """Said: nothing more; else the profile's hottest, or the usual one where it names none."""
+    assert "batteries, water 31 C" in told(dry())[0]
+    assert "(" not in told(dry())[0]
+    head = " ".join(line.strip() for line in told(dry(water_given=False))[:2])
+    assert "water 31 C (the hottest that the profile is for)" in head
+    bare = profile_of()[0].model_copy(update={"bath": None})
+    assert "water 31 C (the usual one)" in told(dry(water_given=False, profile=bare))[0]
 
 
 def test_what_comes_next():

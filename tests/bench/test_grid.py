@@ -35,6 +35,8 @@ def test_values_are_those_that_a_person_would_write():
     assert read_axis("contact_ohm=0.1e-3:0.7e-3:0.1e-3").values == tuple(k / 10_000 for k in range(1, 8))
     assert read_axis("batteries=12:17:2") == Axis("batteries", (12, 14, 16))
     assert read_axis(" air_C=20:20:1").values == (20,)
+    assert read_axis("air_C= 20 : 2.1e1 : .5 ").values == (20, 20.5, 21)
+    assert read_axis("air_C=20:21:1e300").values == (20,)
 
 
 @pytest.mark.parametrize(
@@ -50,6 +52,13 @@ def test_values_are_those_that_a_person_would_write():
         ("water_C=20:90:2", "water_C is out of range, write 0 to 50"),
         ("water_C=20:34:0.01", "more than 50 values"),
         ("water=20:34:2", "did you mean water_C"),
+        ("gas_A=1e-30:1:1", "gas_A is out of range, write 2e-06 to 0.02"),
+        ("water_C=20:1e400:2", "water_C is out of range"),
+        ("water_C=20:34:1e-300", "more than 50 values"),
+        ("water_C=2_0:34:2", "are numbers"),
+        ("water_C=\uff12\uff10:34:2", "are numbers"),
+        ("water_C=20:inf:2", "are numbers"),
+        ("water_C=20:34:0x2", "are numbers"),
         ("gas_A=1:2:1", "gas_A is out of range, write 2e-06 to 0.02"),
         ("paste_Ah=1:2:1", "write paste_Ah.positive or paste_Ah.negative"),
         ("batteries=12:13:0.5", "batteries are whole"),

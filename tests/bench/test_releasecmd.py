@@ -7,6 +7,7 @@ import io
 import json
 import os
 import pwd
+import shlex
 from dataclasses import dataclass, field, replace
 
 import pytest
@@ -14,10 +15,10 @@ import pytest
 from controller.core.version import CORE
 from profiles.loader import LIBRARY, read_document
 from profiles.problems import InputError
-from profiles.release import Band, CourseStep, read_release, release_problems
+from profiles.release import BANDS, LARGEST_BYTES, Band, CourseStep, read_release, release_problems
 from simulator.bench import releasecmd
 from simulator.bench.releasecmd import Bench, Talk
-from simulator.bench.releasing import Noted
+from simulator.bench.releasing import Noted, fitting
 
 TEXT = (LIBRARY / "starter-60.toml").read_text(encoding="utf-8")
 NAME = "starter 60 Ah, one-shot, 18 h"
@@ -222,6 +223,8 @@ def test_a_script_accepts_each_warning(desk, accept, code, words):
     (["--reason", "x"], f"--confirm: nobody is at a terminal, add --confirm '{CONFIRM}'"),
     (["--confirm", "p/4", "--reason", "x"], f"--confirm: 'p/4' is not '{CONFIRM}', nothing was written"),
     (["--confirm", CONFIRM], "--reason: nobody is at a terminal, add --reason TEXT"),
+    ([], f"--confirm: nobody is at a terminal, add --confirm '{CONFIRM}'\nrelease: --reason: nobody is at a terminal"),
+    ([], "--accept: each warning of check, dry run and study wants its code here; the codes are told once they are"),
     (["--confirm", CONFIRM, "--reason", " "], "--reason: says nothing, write why"),
     (["--confirm", CONFIRM, "--reason", "x", "--water-C", "34:20"], "--water-C: 34:20, write a rising range"),
     (["--confirm", CONFIRM, "--reason", "x", "--water-C", "20"], "--water-C: '20' is no range, write such as 20:34"),
@@ -240,6 +243,37 @@ def test_what_is_wrong_is_told_before_anything_is_tried(desk, words, told):
     assert desk.run(*words) == 2
     assert told in desk.err.getvalue()
     assert desk.tried == []
+
+
+def test_a_script_is_told_the_whole_line_to_repeat(desk):
+    """With what it was tried on and each warning's code, to be pasted as it stands; taken, it releases."""
+    desk.dry = Dry(remarks=(Noted("near", "1 K to derate"), Noted("cap", "cap met"), Noted("near", "2 K")))
+    assert desk.script("--batteries", "12", "--accept", "cap") == 1
+    (line,) = [each for each in desk.err.getvalue().splitlines() if each.startswith("the whole line")]
+    words = shlex.split(line.partition("with all of them: ")[2])
+    assert words[:3] == ["formbath", "release", str(desk.profile)]
+    assert words[-3:] == ["--accept", "near", "cap"]
+    assert not desk.place.exists()
+    assert desk.run(*words[3:]) == 0
+    assert read_release(desk.place).settings["batteries"] == 12
+    assert "--accept" not in "".join(desk.err.getvalue().splitlines()[-1:])
+
+
+def test_a_course_of_very_many_steps_fits(desk):
+    """Every second point and the last; one of usual length is kept whole."""
+    points = tuple(number / 8.0 for number in range(40))
+    band = Band(low=points, middle=points, high=points)
+    step = STEP.model_copy(update={"at": points, **dict.fromkeys(BANDS, band)})
+    course = tuple(step.model_copy(update={"step": number}) for number in range(1, 501))
+    assert fitting(course[:250]) == course[:250]
+    found = fitting(course[:251])
+    assert (len(found), found[250].step) == (251, 251)
+    assert found[0].at == (*points[::2], points[-1])
+    assert found[0].probe_C.low == found[0].at
+    desk.study = Study(course=course)
+    assert desk.script() == 0
+    assert len(read_release(desk.place).course) == 500
+    assert desk.place.stat().st_size < LARGEST_BYTES
 
 
 def test_a_profile_without_water_needs_the_range(desk):
@@ -321,6 +355,7 @@ def test_the_person_is_the_systems():
     assert releasecmd.person_of(3_999_999_999, {"USER": "boss"}) == "uid 3999999999"
 
 
+@pytest.mark.slow
 def test_the_benchs_own_tries_fit(desk, monkeypatch):
     """Dry run and study as they are, of a short charge on two strings in one worker: released, with what they gave."""
     text = TEXT.partition("[[step]]")[0] + SHORT

@@ -31,7 +31,7 @@ from simulator.bench.studyjson import as_json, strings_csv
 from simulator.bench.studypictures import figures
 from simulator.bench.studypool import WorkerLost, done_batches, processes
 from simulator.bench.studyrow import FLAGS, INPUTS, KEYS
-from simulator.bench.studytelling import lines
+from simulator.bench.studytelling import least_strings, lines
 
 ROOT = Path(__file__).parents[2]
 STRINGS, SEED = 20, 7
@@ -81,6 +81,7 @@ def test_any_order_of_batches_gives_the_same_digits(found):
     assert same(studied(SHORT, STRINGS, SEED, Backwards(), water_C=(25.0, 35.0)), found)
 
 
+@pytest.mark.slow
 def test_two_processes_give_the_same_digits(found):
     """Worker processes compute what this process does, and none is left behind."""
     partly = []
@@ -92,6 +93,7 @@ def test_two_processes_give_the_same_digits(found):
     assert not studypool.multiprocessing.active_children()
 
 
+@pytest.mark.slow
 def test_the_whole_study_that_a_release_asks_for_gives_the_same_digits(found):
     """With a process of its own, from whatever has a setting; nothing is shown where no terminal is."""
     asked = SimpleNamespace(setting=SHORT)
@@ -107,6 +109,7 @@ def test_another_seed_is_another_study(found):
     assert not np.array_equal(other.figures[:4], found.figures[:4])
 
 
+@pytest.mark.slow
 def test_a_worker_that_dies_is_one_sentence():
     """A killed worker ends the study with a sentence for people, no waiting and no process left."""
     with pytest.raises(WorkerLost, match="a worker ended by itself"), processes(1) as pool:
@@ -120,6 +123,7 @@ def test_an_error_in_a_batch_is_passed_on():
         list(done_batches(pool, [9], work=len))
 
 
+@pytest.mark.slow
 def test_workers_compute_on_one_thread_each(monkeypatch):
     """A worker's numpy is told to use one thread; this process's own surroundings stay as they were."""
     monkeypatch.setenv("OMP_NUM_THREADS", "7")
@@ -146,10 +150,23 @@ def test_what_a_study_says_of_its_strings(found):
     assert found.totals["hottest_C"] == pytest.approx(hottest.middle.value, rel=1e-5)
 
 
+def test_intervals_that_are_missing_say_what_they_take(found):
+    """Twenty strings have an interval of the median, not of 5 and 95 %: 0.95 ** 72 is the first below 0.025."""
+    text = lines(found)
+    (note,) = (line for line in text if line.startswith("+-?"))
+    assert note == "+-?: too few strings; an interval takes 72 at 5 %, 72 at 95 %"
+    assert any("+-?" in line for line in text[: text.index(note)])
+    assert 0.95**72 < 0.025 < 0.95**71
+    assert (least_strings(0.05), least_strings(0.5), least_strings(0.95)) == (72, 6, 72)
+    many = replace(found, figures=np.tile(found.figures, (4, 1)), flags=np.tile(found.flags, (4, 1)))
+    many = replace(many, inputs=np.tile(found.inputs, (4, 1)))
+    assert not any("+-?" in line for line in lines(many))
+
+
 def test_what_moves_a_figure_is_found():
     """The highest volts of half a minute follow the skin of the plates, and it is said so."""
     with ThreadPoolExecutor(1) as pool:
-        found = studied(replace(SHORT, batteries=1), 64, 2, pool)
+        found = studied(replace(SHORT, batteries=1), 40, 2, pool)
     assert found.moved_by("highest_V_per_cell")[0].input == "skin resistance"
     assert found.moved_by("highest_V_per_cell")[0].correlation > 0.5
     assert all(len(found.moved_by(key)) <= 3 for key in MOVED)
@@ -234,10 +251,12 @@ def test_a_cluster_without_its_library_is_one_sentence(monkeypatch):
 
 
 needs_cluster = pytest.mark.skipif(
-    importlib.util.find_spec("distributed") is None, reason="distributed is not installed (extra `cluster`)"
+    not os.environ.get("FORMBATH_LONG") or importlib.util.find_spec("distributed") is None,
+    reason="a cluster's own library alone takes seconds to come up; FORMBATH_LONG=1, and the extra `cluster`",
 )
 
 
+@pytest.mark.slow
 @needs_cluster
 def test_a_scheduler_that_is_not_there_is_not_reached(monkeypatch):
     """Nobody listening is told as such, an address that is none as wrong input."""
@@ -248,6 +267,7 @@ def test_a_scheduler_that_is_not_there_is_not_reached(monkeypatch):
         pass
 
 
+@pytest.mark.slow
 @needs_cluster
 def test_a_cluster_gives_the_same_digits(found, tmp_path):
     """A scheduler and two workers in processes of their own compute what this process does."""

@@ -26,11 +26,18 @@ WRONG = [
     (["no-such"], "PROFILE"),
     (["bench-36s", "--strings", "0"], "--strings: 0 is out of range, write 1 to 100000"),
     (["bench-36s", "--workers", "0"], "--workers: 0 is out of range"),
+    (["bench-36s", "--scheduler", ""], "--scheduler: '' is no address, write one such as tcp://"),
     (["bench-36s", "--seed", "-1"], "--seed: -1 is out of range"),
     (["bench-36s", "--workers", "2", "--scheduler", "x"], "leave one of them out"),
     (["bench-36s", "--water-C", "warm"], "--water-C: 'warm' is no number"),
     (["bench-36s", "--water-C", "34:20"], "--water-C: '34:20' is out of range"),
-    (["bench-36s", "--water-C", "nan"], "--water-C: 'nan' is out of range"),
+    (["bench-36s", "--water-C", "nan"], "--water-C: 'nan' is no number"),
+    (["bench-36s", "--water-C", "20:"], "--water-C: '20:' is no number, write such as 31 or 20:34"),
+    (["bench-36s", "--water-C", ":20"], "--water-C: ':20' is no number"),
+    (["bench-36s", "--water-C", "3_1"], "--water-C: '3_1' is no number"),
+    (["bench-36s", "--strings", "1_0"], "--strings: 1_0 is no whole number, write 1 to 100000"),
+    (["bench-36s", "--seed", "\uff13"], "--seed: \uff13 is no whole number"),
+    (["bench-36s", "--workers", "9" * 5000], "is no whole number"),
     (["bench-36s", "--water-C", "20:34", "--vary", "air_C=1:2:1"], "a range goes with no --vary"),
     (["bench-36s", "--water-C", "20", "--vary", "water_C=1:2:1"], "--vary already says the water"),
     (["bench-36s", "--vary", "paste=1:2:1"], "--vary: 'paste' cannot be varied"),
@@ -40,12 +47,17 @@ WRONG = [
     (["bench-36s", "-o", "r.svg", "--vary", "air_C=1:2:1"], "has no figure"),
     (["bench-36s", "--strings", "100000", "--vary", "air_C=1:3:1"], "in all cells"),
     (["bench-36s", "-o", "a\0b.csv"], "cannot be written"),
+    (["bench-36s", "-o", "pipe.csv"], "-o: 'pipe.csv' is no plain file, name another one"),
+    (["bench-36s", "-o", "pipe.svg"], "-o: 'pipe.svg' is no plain file, name another one"),
 ]
 
 
 @pytest.mark.parametrize(("words", "said"), WRONG)
-def test_wrong_settings_are_one_line_each(words, said):
+def test_wrong_settings_are_one_line_each(words, said, tmp_path, monkeypatch):
     """Each is refused before anything is computed, in one line that names the option and what would be right."""
+    monkeypatch.chdir(tmp_path)
+    os.mkfifo("pipe.csv")
+    os.mkfifo("pipe.svg")
     with pytest.raises(InputError) as error:
         studycmd.wanted_of(parsed(*words))
     (problem,) = error.value.problems
@@ -60,12 +72,28 @@ def test_everything_wrong_is_told_at_once():
     assert len(error.value.problems) == 3
 
 
+def test_a_study_keeps_its_own_water():
+    """Where nothing is said a study is in water of 31 C whatever the profile's range is; one value and a range."""
+    wanted = studycmd.wanted_of(parsed("starter-100"))
+    assert (wanted.setting.water_C, wanted.water_C) == (31.0, None)
+    assert studycmd.wanted_of(parsed("starter-100", "--water-C", "20")).setting.water_C == 20.0
+    assert studycmd.wanted_of(parsed("starter-100", "--water-C", "20:22.5")).water_C == (20.0, 22.5)
+
+
+def test_seed_and_strings_are_those_that_were_typed():
+    """Whole numbers reach the study as they are, also a seed of nothing."""
+    wanted = studycmd.wanted_of(parsed("bench-36s", "--seed", "0", "--strings", "12"))
+    assert (wanted.seed, wanted.strings) == (0, 12)
+    assert studycmd.wanted_of(parsed("bench-36s")).seed == 1
+
+
 def test_a_table_needs_fewer_strings_a_cell():
     """A thousand strings by default, fewer in each cell of a table."""
     assert studycmd.wanted_of(parsed("bench-36s")).total == 1000
     assert studycmd.wanted_of(parsed("bench-36s", "--vary", "air_C=20:22:1")).total == 3 * 128
 
 
+@pytest.mark.slow
 def test_files_hold_figures_and_their_tables(tmp_path, monkeypatch, capsys):
     """`-o x.svg` writes the course and three shares, each with its table; `--json` is one object on standard output."""
     monkeypatch.chdir(tmp_path)
@@ -76,6 +104,9 @@ def test_files_hold_figures_and_their_tables(tmp_path, monkeypatch, capsys):
     out, err = capsys.readouterr()
     assert json.loads(out)["strings"] == 8
     assert err == ""  # no terminal, no progress
+    os.mkfifo("pipe.csv")
+    with pytest.raises(InputError, match=r"-o: 'pipe\.csv' is no plain file"):
+        studycmd._write(Path("pipe.csv"), "")  # a table beside a figure, or one that came meanwhile
     monkeypatch.setattr(Path, "write_text", _full)
     with pytest.raises(InputError, match=r"-o: x\.svg cannot be written: No space left"):
         studycmd._write(Path("x.svg"), "")
@@ -93,6 +124,7 @@ def gone(pid):
         return True
 
 
+@pytest.mark.slow
 def test_interrupt_keeps_what_is_done():
     """Ctrl-C in a terminal reaches every process of it: the result so far, how many of how many, 130, nobody left."""
     terminal = Terminal("bench-36s", "--strings", "100000", "--batteries", "1", "--workers", "2")
@@ -110,6 +142,7 @@ def test_interrupt_keeps_what_is_done():
     assert all(gone(pid) for pid in workers)
 
 
+@pytest.mark.slow
 def test_a_killed_worker_is_one_sentence():
     """A worker that the system kills ends the study with 70, a sentence, and what was done."""
     terminal = Terminal("bench-36s", "--strings", "100000", "--batteries", "1", "--workers", "1")

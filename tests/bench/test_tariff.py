@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pytest
 
@@ -80,12 +82,15 @@ def test_all_wrong_lines_are_told_at_once():
 
 
 def test_files_that_are_none(tmp_path):
-    """Missing, a folder, not text, endless: one sentence each, never an exception of the system."""
+    """Missing, a folder, a pipe that nobody writes to, not text, endless: one sentence each, none waits."""
+    os.mkfifo(tmp_path / "pipe.csv")
     (tmp_path / "b.csv").write_bytes(b"from,price_per_kWh\n\xff\n")
     (tmp_path / "c.csv").write_bytes(b"x" * 200_000)
     for path, said in (
         (tmp_path / "a.csv", "No such file"),
         (tmp_path, "Is a directory"),
+        (tmp_path / "pipe.csv", "is no plain file, name a CSV file"),
+        (tmp_path / ("x" * 5000), "xxx...: cannot be read: File name too long"),
         (tmp_path / "b.csv", "b.csv:2: is not UTF-8"),
         (tmp_path / "c.csv", "larger than 100 kB"),
     ):

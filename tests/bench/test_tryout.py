@@ -44,6 +44,12 @@ def short():
     return try_out(Setting(plan_of(share=SHORT)))
 
 
+@pytest.fixture(scope="module")
+def clamped():
+    """The same with a clamp that is off for a quarter of an hour."""
+    return try_out(Setting(plan_of(share=SHORT), faults=(parse_fault_line("0:10-0:24 A01 open_clamp"),)))
+
+
 def test_it_gives_what_the_plan_asks(short):
     """Every step runs, in order, and gets its time or its charge, to a hundredth of an ampere-hour."""
     plan = plan_of(share=SHORT)
@@ -126,13 +132,12 @@ def test_cycles_stay_fresh():
     assert settings_for(Setting(plan_of())).stale_ms == STALE_MS
 
 
-def test_an_open_clamp_trips_and_goes_on():
+def test_an_open_clamp_trips_and_goes_on(clamped):
     """A clamp that comes off for a quarter of an hour trips the string; remade, it is reset and resumed."""
-    tried = try_out(Setting(plan_of(share=SHORT), faults=(parse_fault_line("0:10-0:24 A01 open_clamp"),)))
-    codes = [one.event.code for one in tried.events]
+    codes = [one.event.code for one in clamped.events]
     assert "tripped" in codes
-    assert tried.state == "complete"
-    tripped_h = next(one.hours for one in tried.events if one.event.code == "tripped")
+    assert clamped.state == "complete"
+    tripped_h = next(one.hours for one in clamped.events if one.event.code == "tripped")
     assert 10.0 / 60.0 <= tripped_h < 12.0 / 60.0
 
 
@@ -153,11 +158,10 @@ def test_lost_cooling_warms_the_water():
     assert water[-1] < water.max() - 0.1
 
 
-def test_a_fault_of_one_battery_counts_them_apart():
+def test_a_fault_of_one_battery_counts_them_apart(short):
     """A shorted cell takes its two volts away: the string is no longer one element of equal batteries."""
-    sound = try_out(Setting(plan_of(share=SHORT)))
-    short = try_out(Setting(plan_of(share=SHORT), faults=(parse_fault_line("A01/7 shorted_cell"),)))
-    lower = sound.course.of("voltage_V").max() - short.course.of("voltage_V").max()
+    lacking = try_out(Setting(plan_of(share=SHORT), faults=(parse_fault_line("A01/7 shorted_cell"),)))
+    lower = short.course.of("voltage_V").max() - lacking.course.of("voltage_V").max()
     assert lower > 1.0
 
 
@@ -182,22 +186,19 @@ def test_no_current_without_a_link():
     assert tried.helped
 
 
-def test_the_start_peak_is_that_of_the_start():
+def test_the_start_peak_is_that_of_the_start(short, clamped):
     """Volts at their limit under a clamp that comes off later are no peak of the start."""
-    sound = try_out(Setting(plan_of(share=SHORT)))
-    off = try_out(Setting(plan_of(share=SHORT), faults=(parse_fault_line("0:10-0:24 A01 open_clamp"),)))
-    assert off.start_V_per_cell == pytest.approx(sound.start_V_per_cell, abs=0.002)
-    assert sound.start_V_per_cell < 2.8
+    assert clamped.start_V_per_cell == pytest.approx(short.start_V_per_cell, abs=0.002)
+    assert short.start_V_per_cell < 2.8
 
 
-def test_a_limit_held_back_what_stood_at_it():
+def test_a_limit_held_back_what_stood_at_it(short):
     """The rise after a start is no limit; with volts limited to 2.2 the second charge stands at its own."""
-    sound = try_out(Setting(plan_of(share=SHORT)))
-    assert {step.limited_percent for step in sound.steps} == {0.0}
+    assert {step.limited_percent for step in short.steps} == {0.0}
     steps = tuple(replace(step, voltage_V_per_cell=2.1) if step.current_A else step for step in plan_of().steps)
     held = try_out(Setting(replace(plan_of(share=SHORT), steps=tuple(
-        replace(short, voltage_V_per_cell=step.voltage_V_per_cell)
-        for short, step in zip(plan_of(share=SHORT).steps, steps, strict=True)
+        replace(brief, voltage_V_per_cell=step.voltage_V_per_cell)
+        for brief, step in zip(plan_of(share=SHORT).steps, steps, strict=True)
     ))))  # fmt: skip
     assert max(step.limited_percent for step in held.steps) > 20.0
 
@@ -226,6 +227,7 @@ def test_too_hot_to_start():
     assert tried.why == "too_hot"
 
 
+@pytest.mark.slow
 def test_constant_voltage_goes_down_to_its_end():
     """A step at constant voltage ends where its current has fallen, not while the rectifier still brings it up."""
     tried = try_out(Setting(plan_of("starter-100-cv"), water_C=29.0))

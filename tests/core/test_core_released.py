@@ -96,7 +96,13 @@ def test_the_refusal_says_why(kit, args, data, text):
 def test_without_an_order_the_load_that_stands_there_counts(kit):
     """So that other orders can ask too; an empty circuit has nothing to refuse."""
     standing = replace(kit.load(), released=False)
-    assert is_released(ask_for(kit, verb="start", loaded=standing)).code == "not_released"
+    said = {"release": "changed", "release_said": "p.toml:3"}
+    refusal = is_released(ask_for(kit, verb="start", loaded=standing, args=said))
+    assert (refusal.code, refusal.data["why"], refusal.data["line"], refusal.data["what"]) == (
+        "not_released", "loaded_without", None, "",
+    )  # fmt: skip
+    text = words.refusal_text(refusal.code, refusal.data)
+    assert text.endswith("was loaded without a release; have it released, then unload and load it again")
     assert is_released(ask_for(kit, verb="start", loaded=replace(standing, released=True))) is None
     assert is_released(ask_for(kit, verb="start")) is None
     newer = ask_for(kit, released=True, loaded=standing)

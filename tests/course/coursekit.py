@@ -54,14 +54,22 @@ class Played:
 def bath(
     monkeypatch: Any, *, circuits: int, seed: int, period_s: float = COARSE_s, share: float = 1.0,
     faults: Sequence[str] = (), course: Release | None = None, profile: str = "starter-60", apart_s: float = 150.0,
-    keep: bool = False,
+    keep: bool = False, places: Sequence[int] = (),
 ) -> Played:  # fmt: skip
-    """A bath on the plant whose advice goes back into the core with the next cycle, as the service does it."""
+    """A bath on the plant whose advice goes back into the core with the next cycle, as the service does it.
+
+    `places`: of each circuit, where they are not all alike.
+    """
     found = closed()
     monkeypatch.setattr(found, "APART_s", apart_s)
     plan = found.plan_of(profile)
     plan = found.shortened(plan, share) if share != 1.0 else plan
-    loop = found.closed(found.bath_of(circuits, period_s), [plan], Setting(seed=seed), faults)
+    ours = found.bath_of(circuits, period_s)
+    if places:
+        entries = zip(ours.file.circuit, places, strict=True)
+        sized = tuple(entry.model_copy(update={"places": count}) for entry, count in entries)
+        ours = replace(ours, file=ours.file.model_copy(update={"circuit": sized}))
+    loop = found.closed(ours, [plan], Setting(seed=seed), faults)
     looks: list[Look] = []
 
     def judged(look: Look, before: Mapping[str, Stand]) -> dict[str, Stand]:
@@ -169,8 +177,9 @@ def _by_hand(
 ) -> CourseStep:  # fmt: skip
     def band(values: Sequence[float], less: float = 0.0, more: float = 0.0) -> Band:
         return Band(
-            low=tuple(each - less for each in values), middle=tuple(values), high=tuple(each + more for each in values)
-        )
+            low=tuple(max(0.0, each - less) for each in values), middle=tuple(values),
+            high=tuple(each + more for each in values),
+        )  # fmt: skip
 
     length = hours[1] - hours[0]
     elapsed = [hours[0] + length * each / at[-1] for each in at]

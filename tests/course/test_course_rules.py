@@ -6,25 +6,16 @@ from dataclasses import replace
 
 import pytest
 from coursekit import small_release
-from tracekit import PLAN, edge, look, minutes_of, still, trace
+from tracekit import PLAN, look, minutes_of, small_plan, still, trace
 
 from controller.core.laws.advised import PRIORITIES
-from controller.core.planned import PlanStep
 from controller.course import expected_of
-from controller.courseedges import excess_ohm, joint_hot, joint_resistance, leads_crossed, other_of
 from controller.courseheat import probe_elsewhere, probe_in_air, probe_reads_low
 from controller.courserules import acid_differs, against, cells_missing, course_late, knee_early, knee_late
 from controller.coursestand import NONE, RULES, Stand, advice_of, lasting, stands_of
 from controller.coursetrace import at_point, common_point, compared_at, kin_of
 
 SMALL = expected_of(small_release())
-
-
-def small_plan():
-    """A plan whose steps are those of the small course: 60 Ah at 15 A, a rest, 40 Ah at 10 A."""
-    first, rest, second = PLAN.steps[1], PLAN.steps[2], PLAN.steps[3]
-    steps: tuple[PlanStep, ...] = (replace(first, number=1), replace(rest, number=2), replace(second, number=3))
-    return replace(PLAN, steps=steps, planned_charge_Ah=100.0, sha256=SMALL.sha256)
 
 
 def sisters_of(mine, *, count=3, **like):
@@ -104,6 +95,30 @@ def test_cells_missing_against_sisters(mV, over, back):
     assert found.limit == pytest.approx(15.0 * 108 / 2140.0)
 
 
+@pytest.mark.parametrize(("cells", "mV", "over"), [(36, 20.0, False), (36, 31.0, True), (6, 150.0, False)])
+def test_no_cell_is_missing_from_a_short_string_below_half_a_cell(cells, mV, over):
+    """In 36 cells 15 mV are a quarter of one: the limit there is half a cell, as nothing less can be missing."""
+    others = [trace(name, minutes_of(90), cells=cells) for name in ("A02", "A03", "A04")]
+    mine = trace("A01", minutes_of(90, volts=still(2.14 - mV / 1000.0)), cells=cells)
+    found = cells_missing(look(mine, *others))
+    assert (found.limit, found.over) == (0.5, over)
+
+
+def test_volts_of_strings_with_far_fewer_cells_are_not_compared():
+    """Leads weigh more on a cell of a short string: beyond half or double the cells, the course alone is asked."""
+    mine = trace("A01", minutes_of(90, volts=still(2.12)), cells=108)
+    for cells, known in ((54, True), (53, False), (216, True), (217, False)):
+        others = [trace(name, minutes_of(90), cells=cells) for name in ("A02", "A03", "A04")]
+        found = look(mine, *others).compared
+        assert (found.count, found.volts is not None, found.warm_volts is not None) == (4, known, known)
+        assert (found.rise_K is not None, found.probe_C is not None) == (True, True)
+        assert (cells_missing(look(mine, *others)) is not None) is known
+    low = trace("A01", minutes_of(60, step=0, volts=still(2.08), probe_C=still(40.0), current_A=still(15.0)))
+    low = replace(low, plan=small_plan())
+    others = [replace(low, name=name, cells=12) for name in ("A02", "A03")]
+    assert cells_missing(look(low, *others, expected=SMALL)).over
+
+
 @pytest.mark.parametrize(
     "odd",
     [
@@ -172,6 +187,8 @@ def test_acid_differs(offs, over):
     """Every sister must be off on the same side, 15 mV beyond the course's range; one alone says nothing."""
     assert acid(offs).over is over
     assert acid(offs[:1]) is None
+    assert acid(offs, cells=36).over is over
+    assert acid(offs, cells=35) is None
 
 
 @pytest.mark.parametrize(("rise_K", "low", "air"), [(12.0, False, False), (7.9, True, False), (3.5, None, True)])
@@ -223,71 +240,6 @@ def test_probe_elsewhere():
     assert cooling(0.9, other_A=0.0) is None
 
 
-def joints(mine, *others, current_A=15.0):
-    names = iter(("A02", "A03", "A04", "A05"))
-    minutes = minutes_of(30, current_A=still(current_A))
-    return look(trace("A01", minutes, mine), *(trace(next(names), minutes_of(30), each) for each in others))
-
-
-def pair(first, second):
-    return [edge(first), edge(second, 0.0, 12.0, step=3)]
-
-
-def test_joint_is_the_smaller_excess_of_two_edges():
-    """Both edges must show it: what only one shows is the plates' own difference."""
-    others = [pair(0.60, 0.40), pair(0.61, 0.41)]
-    assert excess_ohm(joints(pair(0.635, 0.440), *others)) == pytest.approx(0.025)
-    assert joint_resistance(joints(pair(0.635, 0.440), *others)).over
-    assert not joint_resistance(joints(pair(0.70, 0.42), *others)).over
-    assert excess_ohm(joints(pair(0.7, 0.5)[:1], *others)) is None
-    assert excess_ohm(joints(pair(0.7, 0.5), others[0])) is None
-
-
-@pytest.mark.parametrize(
-    "odd", [{"step": 4}, {"to_A": 3.0}, {"from_A": 12.0}, {"charge_Ah": 80.0}]
-)  # fmt: skip
-def test_only_the_same_edge_is_compared(odd):
-    """Another step, current or charge is another edge; small edges and those of fresh plates tell nothing."""
-    others = [[edge(0.6, **odd), pair(0.6, 0.4)[1]] for _ in range(2)]
-    assert excess_ohm(joints(pair(0.7, 0.5), *others)) is None
-    fresh = [[edge(22.0), edge(22.0, 0.0, 12.0, step=3)] for _ in range(3)]
-    assert excess_ohm(joints(*fresh)) is None
-    small = [[edge(0.6, 3.0), edge(0.6, 0.0, 3.5, step=3)] for _ in range(3)]
-    assert excess_ohm(joints(*small)) is None
-
-
-def test_joint_hot_counts_watts_at_the_current_that_flows():
-    """5 W, or 50 mohm told as the watts that they make; nothing while no current flows."""
-    others = [pair(0.60, 0.40), pair(0.60, 0.40)]
-    warm = joint_hot(joints(pair(0.63, 0.43), *others))
-    assert (warm.value, warm.limit, warm.over) == (pytest.approx(6.75), 5.0, True)
-    assert not joint_hot(joints(pair(0.62, 0.42), *others)).over
-    slow = joint_hot(joints(pair(0.66, 0.46), *others, current_A=3.0))
-    assert (slow.value, slow.limit, slow.over) == (pytest.approx(0.54), pytest.approx(0.45), True)
-    assert joint_hot(joints(pair(0.66, 0.46), *others, current_A=0.5)) is None
-
-
-def test_leads_crossed_needs_two_edges_with_the_same_other():
-    """One edge may be chance; two with the same circuit's volts are told, a normal one ends it."""
-
-    def found(*others):
-        return leads_crossed(look(trace("A01", minutes_of(5), [edge(0.0, other=each) for each in others])))
-
-    assert found("A02", "A02").over
-    assert not found("A03", "A02").over
-    assert found("A02", "").back
-    assert found("A02") is None
-
-
-def test_the_other_circuit_of_an_edge():
-    """Its current stood, its volts moved the right way, by half a volt and four times as far as the own ones."""
-    assert other_of(-15.0, -0.1, [("A02", 0.0, -2.0), ("A03", 0.1, -1.0)]) == "A02"
-    assert other_of(-15.0, -0.6, [("A02", 0.0, -2.0)]) == ""
-    assert other_of(-15.0, -0.1, [("A02", 0.0, -0.4)]) == ""
-    assert other_of(-15.0, -0.1, [("A02", 0.0, 2.0)]) == ""
-    assert other_of(-15.0, -0.1, [("A02", -12.0, -2.0)]) == ""
-
-
 # -- how they last
 
 
@@ -333,11 +285,3 @@ def test_a_run_that_has_just_begun_gives_no_advice():
     """Without minutes, edges, course and sisters no rule says anything, and none fails."""
     stands = stands_of(look(trace("A01")), {})
     assert advice_of(stands) == ()
-
-
-def test_edges_at_which_the_sisters_disagree_tell_no_joint():
-    """Around the knee plates differ by more than any joint adds: such an edge is passed over, not judged."""
-    others = [pair(0.60, 0.40), pair(0.70, 0.41)]
-    assert excess_ohm(joints(pair(0.75, 0.44), *others)) is None
-    agreeing = [[*pair(0.60 + 0.1 * at, 0.40), edge(0.50, 12.0, step=4)] for at in range(2)]
-    assert excess_ohm(joints([*pair(0.9, 0.44), edge(0.53, 12.0, step=4)], *agreeing)) == pytest.approx(0.03)

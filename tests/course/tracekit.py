@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from coursekit import closed
+from coursekit import closed, small_release
 
+from controller.core.planned import Plan, PlanStep
 from controller.course import Expected
 from controller.coursetrace import Edge, Look, Minute, Trace, look_of
 
@@ -51,6 +52,13 @@ def trace(name: str, minutes: Sequence[Minute] = (), edges: Sequence[Edge] = (),
         "minutes": list(minutes), "edges": list(edges),
     }  # fmt: skip
     return Trace(name, **(fitting | over))  # type: ignore[arg-type]
+
+
+def small_plan() -> Plan:
+    """A plan whose steps are those of the small course: 60 Ah at 15 A, a rest, 40 Ah at 10 A."""
+    first, rest, second = PLAN.steps[1], PLAN.steps[2], PLAN.steps[3]
+    steps: tuple[PlanStep, ...] = (replace(first, number=1), replace(rest, number=2), replace(second, number=3))
+    return replace(PLAN, steps=steps, planned_charge_Ah=100.0, sha256=small_release().sha256)
 
 
 def look(mine: Trace, *others: Trace, expected: Expected | None = None) -> Look:

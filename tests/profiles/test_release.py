@@ -168,7 +168,22 @@ def test_a_release_that_contradicts_itself_is_refused(tmp_path, over, words):
         ({"probe_C": {"low": [3, 3, 3], "middle": [2, 2, 2], "high": [4, 4, 4]}}, "do not rise at every point"),
         ({"probe_C": {"low": [3], "middle": [3, 3, 3], "high": [4, 4, 4]}}, "not the same number of points"),
         ({"duration_h": (2.0, 1.0, 3.0)}, "duration_h does not rise"),
-        ({"duration_h": (-1.0, 1.0, 3.0)}, "duration_h does not rise"),
+        ({"duration_h": (-1.0, 1.0, 3.0)}, "duration_h: entry 1 is no number from 0 to 10000"),
+        ({"duration_h": (1.0, 2.0, 10001.0)}, "duration_h: entry 3 is no number from 0 to 10000"),
+        ({"at": (0.0, 1.0, 1e7)}, "at: entry 3 is no number from 0 to 1e+06"),
+        (
+            {"elapsed_h": {key: [0.0, 1.0, 1e308] for key in ("low", "middle", "high")}},
+            "step 1 of the course: elapsed_h: entry 3 is no number",
+        ),
+        ({"elapsed_h": band(-10001.0, 1.0, 2.0).model_dump()}, "entry 1 is no number from -10000 to 10000"),
+        ({"voltage_V_per_cell": band(2.0, 2.1, 5.1).model_dump()}, "entry 3 is no number from -5 to 5"),
+        ({"voltage_V_per_cell": band(-5.1, 2.1, 2.2).model_dump()}, "entry 1 is no number from -5 to 5"),
+        ({"current_A": band(0.0, 1.0, 10001.0).model_dump()}, "entry 3 is no number from -10000 to 10000"),
+        ({"probe_C": band(1.0, 2.0, 301.0).model_dump()}, "entry 3 is no number from -100 to 300"),
+        ({"probe_C": {"low": ["x"] * 3, "middle": [3, 3, 3], "high": [4, 4, 4]}}, "entry 1 is no number"),
+        ({"probe_C": {"low": [3, 3, 3]}}, "probe_C has the keys low, middle, high"),
+        ({"probe_C": {"low": 3, "middle": [3, 3, 3], "high": [4, 4, 4]}}, "probe_C: is no [list] of numbers"),
+        ({"more": 1}, "step 1 of the course is none: it has the keys at, current_A,"),
         ({"step": 0}, "step: 0 is below 1"),
         ({"grid": "Ah"}, "grid"),
     ],
@@ -202,7 +217,7 @@ def test_numbers_that_are_none_are_refused(tmp_path, figure):
         (b"[" * 100_000, "nested too deeply"),
         (b'{"a": ' + b"9" * 5000 + b"}", "is no release"),
         (b"\xff\xfe", "is not UTF-8"),
-        (b" " * (LARGEST_BYTES + 1), "larger than 8 MB"),
+        (b" " * (LARGEST_BYTES + 1), "larger than 2 MB"),
         (b'{"kind": "release"}', "missing"),
     ],
     ids=["empty", "list", "twice", "deep", "long", "binary", "large", "bare"],
@@ -240,9 +255,9 @@ def test_the_released_text_has_no_problem():
 @pytest.mark.parametrize(
     ("old", "new", "line", "words"),
     [
-        ("current_C20 = 0.25", "current_C20 = 0.26", 36, 'was "current_C20 = 0.25", is "current_C20 = 0.26"'),
-        ("revision = 3\n", "revision = 3\n# more\n", 4, 'is "# more"'),
-        ("revision = 3\n", "revision = 3 \n", 3, 'was "revision = 3", is "revision = 3 "'),
+        ("current_C20 = 0.25", "current_C20 = 0.26", 36, "was: current_C20 = 0.25; is: current_C20 = 0.26"),
+        ("revision = 3\n", "revision = 3\n# more\n", 4, "is: # more"),
+        ("revision = 3\n", "revision = 3 \n", 3, "was: revision = 3; is: revision = 3 "),
         ("revision = 3\n", "revision\t= 3\n", 3, "in characters that do not show"),
         ("\n", "\r\n", 1, ": its line ends"),
     ],
@@ -260,11 +275,11 @@ def test_the_first_changed_line_is_named(old, new, line, words):
 def test_a_text_that_was_cut_or_grew_is_told():
     """At the line where one of the two ends."""
     more = release_problems(parse_document(TEXT + "# end", "p.toml"), release_of())
-    assert 'is "# end"' in more[0].what
+    assert "is: # end" in more[0].what
     lines = TEXT.rstrip("\n").split("\n")
     (cut,) = release_problems(parse_document("\n".join(lines[:-1]), "p.toml"), release_of(TEXT.rstrip("\n")))
     assert cut.line == len(lines)
-    assert f'was "{lines[-1]}", the text has ended' in cut.what
+    assert f"was: {lines[-1]}; the text has ended" in cut.what
     (grown,) = release_problems(parse_document(TEXT.rstrip("\n") + "\n\n", "p.toml"), release_of(TEXT.rstrip("\n")))
     assert "the text had ended" in grown.what
 
@@ -276,7 +291,7 @@ def test_of_a_long_line_the_change_is_shown():
     assert "aaa?2bbb" in found.what
     assert "aaa?1bbb" in found.what
     assert len(found.what) < 400
-    assert '"...' in found.what
+    assert "was: ..." in found.what
 
 
 LINES = st.text(alphabet="ab \n", max_size=12)
@@ -310,3 +325,70 @@ def test_no_content_of_a_field_breaks_the_reader(field, content):
     except InputError:
         return
     assert release_text(found)
+
+
+@pytest.mark.parametrize(
+    "over",
+    [
+        {"confirmed": [1] * 600_000},
+        {"confirmed": [1] * 500},
+        {"course": [{}] * 400_000},
+        {"course": [{}] * 500},
+        {"model": {f"a{number}": [""] * 500 for number in range(400)}},
+        {"model": {f"a{number}": 1.0 for number in range(501)}},
+        {"totals": {f"a b{number}": "" for number in range(100_000)}},
+        {"study": {f"a b{number}": "" for number in range(100_000)}},
+        {"settings": {f"a b{number}": [] for number in range(90_000)}},
+        {"versions": {f"a b{number}": 1 for number in range(100_000)}},
+        {f"x{number}": 1 for number in range(100_000)},
+    ],
+    ids=lambda over: f"{next(iter(over))}-{len(next(iter(over.values()))) if len(over) == 1 else len(over)}",
+)
+def test_a_broken_release_makes_no_long_list_of_faults(tmp_path, over):
+    """However many entries are wrong, a few findings are told: the list of all would stop the control for minutes."""
+    path = file_with(tmp_path, **over)
+    assert path.stat().st_size <= LARGEST_BYTES
+    with pytest.raises(InputError) as caught:
+        read_release(path)
+    assert len(caught.value.problems) == 1
+
+
+def test_at_most_twenty_faults_of_a_file_get_words(tmp_path):
+    """And how many more there are; a file with twenty names every one."""
+    keys = {f"key {number}": 1 for number in range(21)}
+    with pytest.raises(InputError) as caught:
+        read_release(file_with(tmp_path, **keys))
+    assert len(caught.value.problems) == 21
+    assert str(caught.value.problems[-1]).endswith("x.release.json: and 1 more fault, mend these first")
+    del keys["key 20"]
+    with pytest.raises(InputError) as caught:
+        read_release(file_with(tmp_path, **keys))
+    assert len(caught.value.problems) == 20
+    assert "more" not in str(caught.value.problems[-1])
+
+
+def test_too_many_lists_are_refused_before_they_are_built(tmp_path):
+    """A million empty lists take longer to build than a cycle has."""
+    path = tmp_path / "x.release.json"
+    path.write_text("[" + "[]," * 100_000 + "[]]", encoding="utf-8")
+    assert "has far too many lists and tables for a release" in refused(path)
+
+
+def test_numbers_stand_on_one_line(tmp_path):
+    """A text that looks like such a list stays as it is."""
+    text = release_text(release_of(reason="[\n 1,\n 2\n]", confirmed=("[1,  2]",)))
+    assert '  "water_C": [20.0, 34.0],\n'.lstrip(" ") in text
+    assert '"at": [0.0, 48.0, 96.0],' in text
+    assert '"low": [2.1, 2.1, null],' in text
+    assert '"[1,  2]"' in text
+    assert json.loads(text) == release_of(reason="[ 1, 2 ]", confirmed=("[1,  2]",)).model_dump(mode="json") | {
+        "reason": "[  1,  2 ]"
+    }
+
+
+def test_a_release_too_large_to_be_read_is_not_written(tmp_path):
+    """What would be refused at the bath is refused at the desk."""
+    filled = {f"a{number}": [1.0 / 3.0] * 500 for number in range(300)}
+    with pytest.raises(InputError, match=r"would be 3\.\d MB, a release has at most 2 MB"):
+        write_release(tmp_path / "a.release.json", release_of(model=filled))
+    assert list(tmp_path.iterdir()) == []

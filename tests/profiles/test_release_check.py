@@ -82,15 +82,26 @@ def test_a_profile_that_nobody_released_says_so(folder):
 
 
 def test_a_profile_changed_since_names_the_line(folder):
-    """As a note of the profile: it is right, and not the released one; the release itself is wrong then."""
+    """As a warning of the profile: it is right, and not the released one; the release itself is wrong then."""
     changed(folder)
-    code, _, err = run(folder / "p.toml")
-    assert code == 0
-    assert f"{folder}/p.toml:36: note: changed since its release" in err
-    assert 'was "current_C20 = 0.25", is "current_C20 = 0.24"' in err
+    code, out, err = run(folder / "p.toml")
+    assert (code, out) == (0, "1 file: 1 right with 1 warning\n")
+    assert f"{folder}/p.toml:36: warning: changed since its release" in err
+    assert "was: current_C20 = 0.25; is: current_C20 = 0.24" in err
     code, out, err = run(folder / "p.release.json")
     assert (code, out) == (2, "1 file: 1 wrong\n")
     assert f"{folder}/p.toml:36: changed since its release" in err
+
+
+@pytest.mark.parametrize("order", [("p.toml", "p.release.json"), ("p.release.json", "p.toml")])
+def test_a_change_is_told_once_of_both_files(folder, monkeypatch, order):
+    """As the fault that it is of the release, however the two are called and whichever comes first."""
+    changed(folder)
+    monkeypatch.chdir(folder)
+    code, out, err = run(folder / order[0], f"./{order[1]}")
+    assert (code, out) == (2, "2 files: 1 right, 1 wrong\n")
+    assert err.count("changed since its release") == 1
+    assert "warning" not in err
 
 
 def test_a_release_is_held_against_its_profile(folder):

@@ -120,6 +120,18 @@ def test_an_edge_is_kept_with_its_resistance(open_bath):
     ]  # fmt: skip
 
 
+def test_an_edge_keeps_the_cells_that_it_was_read_of(open_bath):
+    """A battery is taken out between two edges: the first stays one of 108 cells, the second is one of 102."""
+    advising = Advising(SETTINGS)
+    (each,) = open_bath.circuits
+    fewer = replace(open_bath, circuits=(replace(each, load=replace(each.load, batteries=17)),))
+    for at, amps in enumerate([15.0, 15.0, 0.0, 0.0, 0.0, 12.0]):
+        now_ms = MINUTE_MS + at * 1_000
+        advising.look(cycle(now_ms, amps, 215.0 + amps), replace(open_bath if at < 4 else fewer, now_ms=now_ms))
+    (mine,) = advising._tracer.traces(fewer, {})
+    assert [edge.cells for edge in mine.edges] == [108, 102]
+
+
 def test_a_new_run_begins_anew(open_bath):
     """Another run of the same circuit knows nothing of the one before; an ended one is forgotten."""
     advising = taken(Advising(SETTINGS), open_bath, 3)

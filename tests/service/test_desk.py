@@ -13,6 +13,7 @@ import profiles
 from controller.bathmodel import BathFile
 from controller.core import bath as core_bath
 from controller.core.settings import BathSettings, CircuitSettings
+from controller.core.state import CircuitState
 from controller.core.types import LOST, BathIn, BathReading, ChannelReading, Event, EventKind, Value
 from controller.service import desk as desk_module
 from controller.service.clock import Now
@@ -165,9 +166,12 @@ async def test_profile_that_is_none_is_refused(desk, tmp_path, content):
 
 
 async def test_load_carries_the_compiled_profile(desk):
-    """The order has the plan of the very text read, whose hash and text are kept for the record."""
+    """The order has the plan of the very text read, whose hash and text are kept for the record once it is accepted."""
     order = await order_of(desk, load_of())
     sha256 = hashlib.sha256(PROFILE.read_bytes()).hexdigest()
+    assert desk.profiles == {}
+    accepted = Event("accepted", "A01", EventKind.ORDER, {"order": order.id, "verb": "load"})
+    desk.settle((accepted,), (CircuitState("A01", load=order.load),))
     assert order.load.plan.sha256 == sha256
     assert desk.profiles[sha256].text == PROFILE.read_text(encoding="utf-8")
     assert order.load.plan.planned_charge_Ah == pytest.approx(202.5)

@@ -117,7 +117,7 @@ def test_a_changed_profile_is_refused_and_the_released_one_runs(program, tmp_pat
     refused = load(socket_path, profile)
     assert (refused.accepted, refused.code) == (False, "not_released")
     assert "profile.toml:9: changed since its release (revision 1, by ines" in refused.text
-    assert 'was "current_A = 4", is "current_A = 5"' in refused.text
+    assert "was: current_A = 4; is: current_A = 5" in refused.text
 
     profile.write_text(PROFILE)
     release_place(profile).write_text(release_text(release()).replace('"ines"', "NaN"))

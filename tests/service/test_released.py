@@ -17,8 +17,11 @@ from controller.core.plan import compile_plan
 from controller.core.planned import Load
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
-from controller.core.types import Order
-from controller.records.head import Text
+from controller.core.types import Event, EventKind, Order
+from controller.records.bathlog import BathLog
+from controller.records.disk import Disk
+from controller.records.head import RecordError, Text
+from controller.records.writer import Writer
 from controller.service import recorder
 from controller.service.clock import Now
 from controller.service.desk import Desk
@@ -87,7 +90,7 @@ def test_a_changed_profile_names_its_line(profile):
     args = found(profile).args
     assert (args["release"], args["release_line"]) == ("changed", 36)
     assert args["release_said"].startswith("p.toml:36: changed since its release (revision 3, by ines, 2026-03-16T")
-    assert 'was "current_C20 = 0.25", is "current_C20 = 0.26"' in args["release_said"]
+    assert "was: current_C20 = 0.25; is: current_C20 = 0.26" in args["release_said"]
     assert found(profile).release is None
 
 
@@ -118,9 +121,10 @@ async def load_order(desk, profile, **args):
     """The core's order made from a load message."""
     said = {"profile": str(profile), "batch": "K1:1-18", "first_filled_minutes_ago": 58, "last_filled_minutes_ago": 50}
     message = OrderMessage(id="t-1", verb="load", target="A01", args=said | args)
+    before = desk.taken
     task = asyncio.create_task(desk.on_order(message, Person("anna", ROLES)))
     async with asyncio.timeout(BOUND_S):
-        while not desk.taken:  # noqa: ASYNC110 - sleep(0) only gives way
+        while desk.taken == before:  # noqa: ASYNC110 - sleep(0) only gives way
             await asyncio.sleep(0)
     (order,) = desk.take()
     task.cancel()
@@ -128,12 +132,49 @@ async def load_order(desk, profile, **args):
     return order
 
 
+def settled(desk, order, kind=EventKind.ORDER, standing=None):
+    """The desk after the core's word on an order; `standing`: the circuit's load then (that of the order)."""
+    event = Event("accepted", "A01", kind, {"order": order.id, "verb": order.verb})
+    desk.settle((event,), (CircuitState("A01", load=standing or order.load), CircuitState("A02")))
+
+
+async def test_a_refused_load_changes_nothing_of_the_accepted_one(profile):
+    """Neither a release made anew meanwhile nor another profile of it comes into the accepted load's record."""
+    desk = Desk(FILE, lambda: Now(7_200_000, 1_773_648_000_000))
+    first = await load_order(desk, profile)
+    settled(desk, first)
+    kept = dict(desk.releases), dict(desk.profiles)
+    write_release(release_place(profile), release_of().model_copy(update={"person": "eva", "reason": "again"}))
+    settled(desk, await load_order(desk, profile), EventKind.REFUSAL, first.load)
+    assert (desk.releases, desk.profiles) == kept
+    await load_order(desk, profile)
+    desk.take()
+    settled(desk, first)
+    assert (desk.releases, desk.profiles) == kept
+    settled(desk, await load_order(desk, profile))
+    assert json.loads(desk.releases["A01"].text)["person"] == "eva"
+
+
+async def test_what_no_load_uses_is_forgotten(profile):
+    """With the next accepted load: the texts of unloaded circuits, and the release of one loaded anew without."""
+    desk = Desk(FILE, lambda: Now(7_200_000, 1_773_648_000_000))
+    desk.profiles["0" * 64], desk.releases["A02"] = Text("old.toml", ""), Text("old.release.json", "")
+    settled(desk, await load_order(desk, profile))
+    assert (list(desk.profiles), list(desk.releases)) == ([digest(TEXT)], ["A01"])
+    release_place(profile).unlink()
+    settled(desk, await load_order(desk, profile))
+    assert (list(desk.profiles), desk.releases) == ([digest(TEXT)], {})
+
+
 async def test_the_desk_hands_in_whether_it_is_released(profile):
-    """With the release's text kept for the record, by the hash of the profile's."""
+    """With the release's text kept for the record once the core accepted the load, by the circuit."""
     desk = Desk(FILE, lambda: Now(7_200_000, 1_773_648_000_000))
     order = await load_order(desk, profile)
     assert order.load.released is True
-    assert desk.releases == {digest(TEXT): found(profile).release}
+    assert (desk.releases, desk.profiles) == ({}, {})
+    settled(desk, order)
+    assert desk.releases == {"A01": found(profile).release}
+    assert desk.profiles == {digest(TEXT): Text("p.toml", TEXT)}
     assert not [key for key in order.args if key.startswith("release")]
     release_place(profile).unlink()
     desk = Desk(FILE, lambda: Now(7_200_000, 1_773_648_000_000))
@@ -157,17 +198,65 @@ def loaded(released=True):
     return Load(plan, 18, "K1", released=released)
 
 
+def lost(sha256):
+    """A release's file that is not there any more."""
+    raise RecordError("gone")
+
+
+def test_a_restart_of_an_older_state_keeps_the_release():
+    """It held the text itself, by the hash of the profile's."""
+    state = fresh_state(SETTINGS)
+    circuits = {"A01": replace(state.circuits[0], load=loaded()), "A02": CircuitState("A02")}
+    older = {"releases": {digest(TEXT): {"name": "p.release.json", "text": "{}"}}}
+    assert kept_releases(older, circuits, lost) == ({"A01": Text("p.release.json", "{}")}, [])
+
+
+def test_a_release_has_a_file_of_its_own_that_is_written_once(tmp_path):
+    """Before the state that names it, synced; what is not what was kept says so, and no name leads elsewhere."""
+    written = []
+
+    class Watched(Disk):
+        def replace(self, path, data):
+            written.append(path.name)
+            super().replace(path, data)
+
+    writer = Writer(disk=Watched())
+    log, text = BathLog(tmp_path, "A", writer), Text("p.release.json", '{"a": 1}')
+    log.keep_release(text)
+    log.put_state({})
+    assert writer.commit()
+    log.keep_release(Text("q.release.json", '{"a": 1}'))
+    log.put_state({})
+    assert writer.commit()
+    assert written == [f"{text.sha256}.json", "state.json", "state.json"]
+    again = BathLog(tmp_path, "A", Writer())
+    assert again.read_release(text.sha256) == text.text
+    place = tmp_path / "A" / "releases" / f"{text.sha256}.json"
+    place.write_text("{}", encoding="utf-8")
+    with pytest.raises(RecordError, match="is not what was kept"):
+        again.read_release(text.sha256)
+    place.unlink()
+    with pytest.raises(RecordError, match="is missing"):
+        again.read_release(text.sha256)
+    with pytest.raises(RecordError, match="no such hash"):
+        again.read_release("../state")
+
+
 def test_a_restart_keeps_the_release(profile):
-    """Its text with the profile's, as long as a load rests on it; an older state had none."""
+    """By its hash, as long as a load rests on it, beside the profile's text; its own text has a file of its own."""
     state = fresh_state(SETTINGS)
     one = replace(state.circuits[0], load=loaded())
-    profiles, releases = {digest(TEXT): Text("p.toml", TEXT)}, {digest(TEXT): Text("p.release.json", "{}"), "0": one}
+    text = Text("p.release.json", "{}")
+    profiles, releases = {digest(TEXT): Text("p.toml", TEXT)}, {"A01": text, "A02": text}
     kept = json.loads(json.dumps(state_to_keep(replace(state, circuits=(one,)), 5, {}, profiles, {}, releases)))
-    assert kept_releases(kept) == {digest(TEXT): Text("p.release.json", "{}")}
+    assert kept["releases"] == {"A01": {"name": "p.release.json", "sha256": digest("{}")}}
+    assert kept_releases(kept, {"A01": one}, {digest("{}"): "{}"}.__getitem__) == ({"A01": text}, [])
     assert kept_profiles(kept) == profiles
     assert kept_circuits(kept)[0]["A01"].load.released is True
-    for damaged in ({}, {"releases": [1]}, {"releases": {"a": {"name": 1}}}):
-        assert kept_releases(damaged) == {}
+    for damaged in ({}, {"releases": [1]}, {"releases": {"A01": 1}}, {"releases": {"A02": {"name": 1}}}):
+        assert kept_releases(damaged, {"A01": one}, lost) == ({}, [])
+    assert kept_releases(kept, {"A01": one}, lost) == ({}, ["the release of A01: gone"])
+    assert kept_releases(kept, {"A01": replace(one, load=loaded(released=False))}, lost) == ({}, [])
     for without in (replace(one, load=loaded(released=False)), replace(one, load=None)):
         left = state_to_keep(replace(state, circuits=(without,)), 5, {}, profiles, {}, releases)
         assert left["releases"] == {}
@@ -185,7 +274,7 @@ def test_a_circuit_kept_before_there_were_releases_is_not_released():
 
 def test_the_record_gets_the_release_that_the_load_rests_on():
     """None for a load that is not released, whatever was released since; a lost one says so by its name."""
-    texts = {digest(TEXT): Text("p.toml", TEXT)}, {digest(TEXT): Text("p.release.json", "{}")}
+    texts = {digest(TEXT): Text("p.toml", TEXT)}, {"A01": Text("p.release.json", "{}"), "A02": Text("q", "{}")}
     begun = CircuitState("A01", load=loaded())
     assert recorder.texts_of(begun, *texts) == (Text("p.toml", TEXT), Text("p.release.json", "{}"))
     assert recorder.texts_of(begun, texts[0], {}) == (Text("p.toml", TEXT), Text("lost.release.json", ""))
