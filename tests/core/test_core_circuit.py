@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from controller.core import circuit
+from controller.core import atlimit, circuit
 from controller.core.circuit import CIRCUIT_CODES, decided
 from controller.core.interlocks import CIRCUIT_LAWS
 from controller.core.state import Alarm, Allowed, Interruption, LinkMemory, ProbeMemory, Tick, Timer, TrailPoint
@@ -410,6 +410,12 @@ def test_a_fallen_current_ends_a_step_only_at_its_limit_and_with_its_whole_curre
     assert (new.run.step == 1) is ends
     assert ("step_began" in events) is ends
     assert "complete" not in events
+
+
+@pytest.mark.parametrize("discharges", [False, True])
+def test_volts_that_were_not_read_stand_at_no_limit(kit, discharges):
+    """Nothing unread ends a step."""
+    assert atlimit.limited(living(kit), kit.facts(voltage_V=None), discharges) is False
 
 
 def test_the_last_end_completes_the_run_and_says_its_charge(kit):

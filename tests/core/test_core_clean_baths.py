@@ -12,6 +12,7 @@ from simulator.stage import Setting
 
 HERE = Path(__file__).parent
 LONGEST_s = 40 * 3_600.0
+LONG_FORM = ("long",) if os.environ.get("FORMBATH_LONG") == "1" else ()
 SHORT = 0.08  # of the profile's times and charges
 
 
@@ -87,7 +88,7 @@ def test_plant_is_read_as_the_field_reads_it(closed):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("inlet_C", "water_C"), [(20.0, 25.0), (28.0, 28.0), (8.0, 12.0)])
+@pytest.mark.parametrize(("inlet_C", "water_C"), [(28.0, 28.0), (8.0, 12.0), *((20.0, 25.0) for _ in LONG_FORM)])
 def test_whole_bath_is_clean_in_all_seasons(closed, inlet_C, water_C):
     """Three circuits of the default profile in the default bath with its valve, from load to unload: no alarm."""
     plan = closed.plan_of("starter-60")
@@ -98,6 +99,7 @@ def test_whole_bath_is_clean_in_all_seasons(closed, inlet_C, water_C):
 
 
 @pytest.mark.slow
+@pytest.mark.skipif(not LONG_FORM, reason="the demo itself shows its clean circuits: set FORMBATH_LONG=1")
 def test_demo_without_its_faults_is_clean(closed):
     """The demo's eight circuits, without what its plant does wrong on purpose, run through without an alarm."""
     loop = closed.closed(closed.load_bath(closed.BATH_FILE), [closed.plan_of("starter-60")], closed.SETTING)
@@ -106,7 +108,7 @@ def test_demo_without_its_faults_is_clean(closed):
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(os.environ.get("FORMBATH_LONG") != "1", reason="the library's other profiles: set FORMBATH_LONG=1")
+@pytest.mark.skipif(not LONG_FORM, reason="the library's other profiles: set FORMBATH_LONG=1")
 @pytest.mark.parametrize(
     "profiles",
     [

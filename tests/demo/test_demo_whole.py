@@ -23,6 +23,7 @@ from controller.records.rows import parse_time
 from controller.records.verify import verify_run
 from simulator import demo, telling
 
+pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parents[2]
 CLEAN = ("A01", "A02", "A04")
 SISTERS = (*CLEAN, "A03")

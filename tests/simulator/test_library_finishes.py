@@ -30,6 +30,8 @@ from profiles.loader import load_model, read_document
 from profiles.profile import Profile
 from simulator.plant import CircuitSpec, PlantSpec, VirtualPlant
 
+pytestmark = pytest.mark.slow
+
 LIBRARY = Path(profiles.__file__).parent / "library"
 NAMES = sorted(path.stem for path in LIBRARY.glob("*.toml"))
 STARTER = [name for name in NAMES if not name.startswith("bench")]
