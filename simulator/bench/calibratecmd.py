@@ -39,11 +39,11 @@ def run(args: argparse.Namespace) -> int:
     if not COLDEST_C <= args.air_C <= HOTTEST_C:
         what = f"{args.air_C:g} cannot be, write {COLDEST_C:g} to {HOTTEST_C:g}"
         raise InputError([Problem("calibrate", None, "--air-C", what)])
-    least_squares()
     _look_at_place(args.output, force=args.force)
     base = read_model(args.base) if args.base is not None else Model()
     runs = read_runs(args.run)
     courses = [course_of(one) for one in runs]
+    least_squares()
     found = fit(base.parameters, courses, args.air_C, tell=_tell)
     _tell("")
     if args.json:

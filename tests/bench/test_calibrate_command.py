@@ -199,7 +199,7 @@ def test_places_and_options_are_looked_at_before_the_work(tmp_path):
 
 
 def test_a_missing_library_is_said_in_one_sentence(monkeypatch):
-    """Without scipy the command says what to install, and ends as for wrong input."""
+    """Without scipy the command says what to install, once its input is right, and ends as for wrong input."""
 
     def missing(name, *args):
         if name.startswith("scipy"):
@@ -207,6 +207,7 @@ def test_a_missing_library_is_said_in_one_sentence(monkeypatch):
         return importlib.__import__(name, *args)
 
     monkeypatch.setattr(importlib, "import_module", missing)
+    monkeypatch.setattr(calibratecmd, "read_runs", lambda folders: [])
     assert refused("none") == (
         "calibrate: needs scipy, which is not installed: install formbath[bench], or scipy by itself"
     )
