@@ -16,8 +16,8 @@ NAME = "A01"
 """What the tried string is called where no bath file names its circuit."""
 LEAD_V = 20.0
 """What the bench's own rectifier has above the highest limit of the profile."""
-STALE_MS, WATCHDOG_MS = 150_000, 600_000
-"""Longer than any of the bench's own cycles: stepped time cannot be late."""
+STALE_MS, FAST_STALE_MS, WATCHDOG_MS = 75_000, 240_000, 900_000
+"""Longer than any of the bench's own cycles, fine and fast ones: stepped time cannot be late."""
 WATER_C, AIR_C, BATTERIES, CIRCUITS = 31.0, 22.0, 18, 3
 """Where nothing is said: a bath in mid-season for three strings of eighteen; own choice."""
 
@@ -66,13 +66,14 @@ def settings_for(setting: Setting) -> BathSettings:
     """
     own = circuit_of(setting)
     own = replace(own, has_contactor=False)
+    stale_ms = STALE_MS if setting.fine else FAST_STALE_MS
     base = (
         settings_of(setting.bath)
         if setting.bath is not None
-        else BathSettings("bench", "bench", True, 1_000, STALE_MS, WATCHDOG_MS, (own,))
+        else BathSettings("bench", "bench", True, 1_000, stale_ms, WATCHDOG_MS, (own,))
     )
     return replace(
-        base, virtual=True, period_ms=1_000, stale_ms=STALE_MS, watchdog_ms=WATCHDOG_MS, circuits=(own,), purge_ms=0,
+        base, virtual=True, period_ms=1_000, stale_ms=stale_ms, watchdog_ms=WATCHDOG_MS, circuits=(own,), purge_ms=0,
         alone_ms=0, apart_ms=0, start_items=(), walk_items=(), walk_ms=None, round_ms=None, round_items=(),
         two_people=False, power_limit_kW=None, level_mm=None,
     )  # fmt: skip

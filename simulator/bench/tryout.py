@@ -30,7 +30,7 @@ from simulator.parameters import Array
 
 ONE, NONE, NO_PROBE = Value(1.0), Value(0.0), Value(None, Quality.LOST)
 FINE_SHARE, FINE_LONGEST_S = 0.05, 30.0
-FAST_SHARE, FAST_LONGEST_S = 0.1, 120.0
+FAST_SHARE, FAST_LONGEST_S = 0.1, 180.0
 SHORTEST_S = 0.5
 WATCHED_S, PLANT_S = 30.0, 1.0
 """For so long before a fault begins or ends the cycles are those of a plant."""

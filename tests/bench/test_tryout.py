@@ -10,10 +10,10 @@ from controller.core.plan import compile_plan
 from profiles.loader import found_profile, load_model, read_document
 from profiles.profile import Profile
 from simulator import rows
-from simulator.bench.setting import STALE_MS, Setting, settings_for
+from simulator.bench.setting import FAST_STALE_MS, STALE_MS, Setting, settings_for
 from simulator.bench.strings import Strings, as_one
 from simulator.bench.tried import COLUMNS, Course
-from simulator.bench.tryout import FAST_LONGEST_S, try_many, try_out
+from simulator.bench.tryout import FAST_LONGEST_S, FINE_LONGEST_S, try_many, try_out
 from simulator.faults import FaultError, parse_fault_line
 from simulator.spec import CircuitSpec, PlantSpec
 
@@ -128,8 +128,8 @@ def test_equal_batteries_as_one_element():
 
 def test_cycles_stay_fresh():
     """No cycle of the bench is so long that the core would take it for a gap."""
-    assert 1_000.0 * FAST_LONGEST_S < STALE_MS
-    assert settings_for(Setting(plan_of())).stale_ms == STALE_MS
+    assert 1_000.0 * FINE_LONGEST_S < STALE_MS == settings_for(Setting(plan_of())).stale_ms
+    assert 1_000.0 * FAST_LONGEST_S < FAST_STALE_MS == settings_for(Setting(plan_of(), fine=False)).stale_ms
 
 
 def test_an_open_clamp_trips_and_goes_on(clamped):
