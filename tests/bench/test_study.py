@@ -251,8 +251,8 @@ def test_a_cluster_without_its_library_is_one_sentence(monkeypatch):
 
 
 needs_cluster = pytest.mark.skipif(
-    not os.environ.get("FORMBATH_LONG") or importlib.util.find_spec("distributed") is None,
-    reason="a cluster's own library alone takes seconds to come up; FORMBATH_LONG=1, and the extra `cluster`",
+    importlib.util.find_spec("distributed") is None,
+    reason="the cluster is another library's, of the extra `cluster`",
 )
 
 
