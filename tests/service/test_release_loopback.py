@@ -13,56 +13,9 @@ from controller.service.protocol import OrderMessage
 from profiles.loader import parse_document
 from profiles.release import Release, digest, release_place, release_text, write_release
 
-BATH = """\
-kind = "bath"
-hall = "test"
-name = "A"
-virtual = true
-require_release = true
-period_s = 1
-stale_after_s = 3
-watchdog_s = 5
-purge_minutes = 0
-meter_walk = []
-first_current_alone_s = 0
-resume_apart_s = 0
-
-[link.wire]
-tcp = "127.0.0.1:{port}"
-
-[inputs]
-link = "wire"
-unit = 9
-map = "inputs"
-
-[runs]
-path = "runs"
-log_s = 1
-
-[[circuit]]
-name = "A01"
-link = "wire"
-unit = 1
-map = "single"
-places = 2
-current_max_A = 20
-voltage_max_V = 60
-probes = 1
-"""
-
-PROFILE = """\
-kind = "profile"
-name = "four ampere"
-revision = 1
-battery = { cells = 6, capacity_C20_Ah = 60 }
-
-[[step]]
-name = "charge"
-kind = "charge"
-current_A = 4
-voltage_limit_V_per_cell = 2.75
-end = { hours = 1 }
-"""
+SMALL = Path(__file__).parent / "small"
+BATH, PROFILE = ((SMALL / name).read_text(encoding="utf-8") for name in ("bath.toml", "profile.toml"))
+ASKS = BATH.replace("virtual = true\n", "virtual = true\nrequire_release = true\n")
 
 
 def release():
@@ -102,7 +55,7 @@ def stands_idle(program, bath: Path):
 def test_a_changed_profile_is_refused_and_the_released_one_runs(program, tmp_path, free_port):
     """No release, a changed line, a damaged release: refused, each with its reason. Released: it runs, on record."""
     bath, profile = tmp_path / "bath.toml", tmp_path / "profile.toml"
-    bath.write_text(BATH.format(port=free_port))
+    bath.write_text(ASKS.format(port=free_port))
     profile.write_text(PROFILE)
     plant = program.start("simulate", str(bath))
     program.until(lambda: plant.line_with("virtual plant runs"), 60)
@@ -148,7 +101,7 @@ def test_a_changed_profile_is_refused_and_the_released_one_runs(program, tmp_pat
 @pytest.mark.slow
 def test_a_real_bath_without_releases_says_so_at_start(program, tmp_path):
     """On the error stream, before anything is reached."""
-    text = BATH.replace("virtual = true\n", "").replace("{port}", "1").replace("_release = true", "_release = false")
+    text = ASKS.replace("virtual = true\n", "").replace("{port}", "1").replace("_release = true", "_release = false")
     bath = tmp_path / "bath.toml"
     bath.write_text(text + '[people.technician]\nusers = ["ines"]\n')
     ended = program.command("run", str(bath), "--headless")

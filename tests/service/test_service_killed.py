@@ -22,55 +22,8 @@ CHARGE_A = 4.0
 GRACE_S = 1.0
 """What the plant's own tenth of a second and a busy machine may add to what is seen of it."""
 
-BATH = """\
-kind = "bath"
-hall = "test"
-name = "A"
-virtual = true
-period_s = 1
-stale_after_s = 3
-watchdog_s = 5
-purge_minutes = 0
-meter_walk = []
-first_current_alone_s = 0
-resume_apart_s = 0
-
-[link.wire]
-tcp = "127.0.0.1:{port}"
-
-[inputs]
-link = "wire"
-unit = 9
-map = "inputs"
-
-[runs]
-path = "runs"
-log_s = 1
-
-[[circuit]]
-name = "A01"
-link = "wire"
-unit = 1
-map = "single"
-places = 2
-current_max_A = 20
-voltage_max_V = 60
-probes = 1
-"""
-
-PROFILE = """\
-kind = "profile"
-name = "four ampere"
-revision = 1
-battery = { cells = 6, capacity_C20_Ah = 60 }
-
-[[step]]
-name = "charge"
-kind = "charge"
-current_A = 4
-voltage_limit_V_per_cell = 2.75
-end = { hours = 1 }
-"""
+SMALL = Path(__file__).parent / "small"
+BATH, PROFILE = ((SMALL / name).read_text(encoding="utf-8") for name in ("bath.toml", "profile.toml"))
 
 
 @dataclass(frozen=True)
