@@ -12,6 +12,7 @@ import platform
 import pwd
 import shlex
 import sys
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -126,6 +127,7 @@ def release(args: argparse.Namespace, talk: Talk, bench: Bench) -> int:
     """The command with its surroundings handed in."""
     wanted = wanted_of(args)
     place = release_place(wanted.document.path)
+    _look_at(place)
     before, unusable = _before(place)
     _sayable(args, wanted, talk)
     clash = releasing.same_revision(wanted, before)
@@ -205,6 +207,21 @@ def _water_C(text: str | None, profile: Profile) -> tuple[float, float]:
     if not RANGE_C[0] <= found[0] <= found[1] <= RANGE_C[1]:
         raise _wrong("--water-C", f"{clean(text, 40)}, write a rising range within 0:50")
     return found
+
+
+def _look_at(place: Path) -> None:
+    """Refuse a place where no release can be written, before a study that takes minutes. Raises InputError."""
+    try:
+        if place.exists() and not place.is_file():
+            raise InputError([Problem(str(place), None, "", "is no plain file, move it away")])
+        handle, name = tempfile.mkstemp(
+            prefix=f".{place.name}-", dir=place.parent
+        )  # as long a name as the writing needs
+    except OSError as error:
+        what = f"cannot be written: {error.strerror}; copy the profile to a folder of yours, under a shorter name"
+        raise InputError([Problem(str(place), None, "", what)]) from None
+    os.close(handle)
+    Path(name).unlink()
 
 
 def _before(place: Path) -> tuple[Release | None, tuple[Noted, ...]]:

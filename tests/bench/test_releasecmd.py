@@ -245,6 +245,21 @@ def test_what_is_wrong_is_told_before_anything_is_tried(desk, words, told):
     assert desk.tried == []
 
 
+def test_a_place_that_takes_no_release_is_told_before_anything_is_tried(desk):
+    """A folder where the release should stand, a name too long for a file's: one line, exit 2, nothing left behind."""
+    desk.place.mkdir()
+    assert desk.script() == 2
+    assert desk.err.getvalue().endswith(
+        "my.release.json: is no plain file, move it away\n".replace("my", desk.profile.stem)
+    )
+    desk.place.rmdir()
+    desk.profile = desk.profile.rename(desk.profile.with_name("n" * 240 + ".toml"))
+    assert desk.script() == 2
+    assert "cannot be written: File name too long" in desk.err.getvalue()
+    assert desk.tried == []
+    assert [path.name for path in desk.profile.parent.iterdir()] == [desk.profile.name]
+
+
 def test_a_script_is_told_the_whole_line_to_repeat(desk):
     """With what it was tried on and each warning's code, to be pasted as it stands; taken, it releases."""
     desk.dry = Dry(remarks=(Noted("near", "1 K to derate"), Noted("cap", "cap met"), Noted("near", "2 K")))
