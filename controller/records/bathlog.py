@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from controller.core.types import Scalar
+from controller.records.errors import RecordError
 from controller.records.files import Lazy, ReplaceFile
-from controller.records.head import RecordError, Text, safe_name
+from controller.records.head import Text, safe_name
 from controller.records.reader import read_bytes, read_table
 from controller.records.rows import (
     EVENT_HEADER,

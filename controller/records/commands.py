@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
-from controller.records.head import RecordError
+from controller.records.errors import RecordError
 from controller.records.rows import clean
 from controller.records.verify import Verdict, verify_run
 from profiles.problems import InputError, Problem

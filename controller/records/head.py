@@ -15,6 +15,7 @@ from controller.core.state import CircuitState
 from controller.core.types import Order
 from controller.core.version import CORE
 from controller.records.cycles import Extras
+from controller.records.errors import RecordError
 from controller.records.plain import Codec, PlainError, layout
 from controller.records.rows import time_utc
 
@@ -25,10 +26,6 @@ ADDED: Mapping[str, frozenset[str]] = {
     "Load": frozenset({"released"}),
 }
 """Fields that came without a change of any decision on record: where a record lacks them, they take their defaults."""
-
-
-class RecordError(Exception):
-    """A folder that is no record, or one that cannot be used for what was asked; the text says why."""
 
 
 @dataclass(frozen=True, slots=True)

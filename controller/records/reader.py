@@ -17,8 +17,10 @@ from typing import Any
 from controller.core.state import CircuitState
 from controller.records.chain import Walk, start, walk
 from controller.records.cycles import Cycle, DamagedCycles, decode
+from controller.records.errors import RecordError
 from controller.records.frames import FILE_HEAD, Frame, scan
-from controller.records.head import Head, RecordError, read_head, read_plain
+from controller.records.head import Head, read_head, read_plain
+from controller.records.place import FolderPlace, place_of, read_all
 from controller.records.plain import Codec
 from controller.records.rows import (
     AFTER_HEADER,
@@ -27,7 +29,6 @@ from controller.records.rows import (
     LOG_HEADER,
 )
 
-LARGEST_FILE = 2_000_000_000
 TABLES = {
     "log.csv": LOG_HEADER,
     "events.csv": EVENT_HEADER,
@@ -238,35 +239,26 @@ class RunFolder:
         return wrong
 
 
-def read_run(folder: Path) -> RunFolder:
-    """Read a run folder; RecordError when it is none."""
-    if not folder.is_dir():
-        raise RecordError("is no run folder: there is no such folder")
-    run_json = read_bytes(folder / "run.json")
+def read_run(path: Path) -> RunFolder:
+    """Read a run folder, or an archived one; RecordError when it is none."""
+    place = place_of(path)
+    run_json = read_all(place, "run.json")
     if not run_json:
         raise RecordError("is no run folder: it has no run.json")
     plain = read_plain(run_json)
     tables = {}
     for name, header in TABLES.items():
-        if name in ("log.csv", "events.csv") or (folder / name).exists():
-            tables[name] = read_table(name, read_bytes(folder / name), header, run_json)
-    summary, problem = _summary(read_bytes(folder / "summary.json"))
+        if name in ("log.csv", "events.csv") or place.size(name) is not None:
+            tables[name] = read_table(name, read_all(place, name), header, run_json)
+    summary, problem = _summary(read_all(place, "summary.json"))
     return RunFolder(
-        folder, run_json, plain, tables, read_bytes(folder / "cycles.bin"), read_bytes(folder / "cycles.tail"),
-        summary, problem,
-    )  # fmt: skip
+        path, run_json, plain, tables, read_all(place, "cycles.bin"), read_all(place, "cycles.tail"), summary, problem
+    )
 
 
 def read_bytes(path: Path) -> bytes:
     """A file's bytes, none when it is missing; RecordError when it cannot be read or is absurdly large."""
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise RecordError(f"{path}: is larger than {LARGEST_FILE // 1_000_000} MB")
-        return path.read_bytes()
-    except FileNotFoundError:
-        return b""
-    except OSError as error:
-        raise RecordError(f"{path}: cannot be read: {error.strerror}") from None
+    return read_all(FolderPlace(path.parent), path.name)
 
 
 def _summary(data: bytes) -> tuple[Mapping[str, Any] | None, str | None]:

@@ -16,7 +16,8 @@ from controller.core.circuit import step as core_step
 from controller.core.state import CircuitState
 from controller.core.types import CircuitIn, Command, Quality
 from controller.core.version import CORE
-from controller.records.head import Head, RecordError
+from controller.records.errors import RecordError
+from controller.records.head import Head
 from controller.records.reader import Block, RunFolder, Table, read_run
 from controller.records.redecide import Redecided, Step, redecide
 from controller.records.rows import elapsed, fixed

@@ -17,7 +17,8 @@ from controller.core.moves import restarted
 from controller.core.settings import BathSettings
 from controller.core.state import Alarm, Allowed, CircuitState, Timer
 from controller.core.types import Reaction
-from controller.records.head import RecordError, Text
+from controller.records.errors import RecordError
+from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
 
 WEEK_MS = 7 * 24 * 3_600_000

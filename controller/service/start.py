@@ -17,7 +17,8 @@ from controller.core.types import Event, LinkState
 from controller.core.version import CORE
 from controller.field.lines import Field, open_links
 from controller.field.registermap import map_path
-from controller.records.head import RecordError, Text
+from controller.records.errors import RecordError
+from controller.records.head import Text
 from controller.records.resume import resume_run
 from controller.records.rows import parse_time, time_utc
 from controller.records.run import RunRecord

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from controller.core.planned import Load
-from controller.records.head import Head, RecordError
+from controller.records.errors import RecordError
+from controller.records.head import Head
 from controller.records.reader import RunFolder, read_bytes, read_run
 from controller.records.rows import parse_time
 from profiles.problems import InputError, Problem, clean

@@ -11,7 +11,8 @@ from controller.core.planned import Load
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
 from controller.records import run
-from controller.records.head import ADDED, RecordError, Text, cycle_codec, read_head, read_plain, write_head
+from controller.records.errors import RecordError
+from controller.records.head import ADDED, Text, cycle_codec, read_head, read_plain, write_head
 from controller.records.plain import Codec, PlainError
 from controller.records.reader import read_run
 from controller.records.verify import verify_run

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.core.types import State
-from controller.records.head import RecordError
+from controller.records.errors import RecordError
 from controller.records.resume import resume_run
 from controller.records.verify import verify_run
 from controller.records.writer import Writer

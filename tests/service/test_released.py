@@ -20,7 +20,8 @@ from controller.core.state import CircuitState
 from controller.core.types import Event, EventKind, Order
 from controller.records.bathlog import BathLog
 from controller.records.disk import Disk
-from controller.records.head import RecordError, Text
+from controller.records.errors import RecordError
+from controller.records.head import Text
 from controller.records.writer import Writer
 from controller.service import recorder
 from controller.service.clock import Now
