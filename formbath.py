@@ -116,6 +116,24 @@ COMMANDS: Mapping[str, Command] = {
         "controller.records.commands:add_arguments",
         "controller.records.commands:run",
     ),
+    "replay": Command(
+        "Shows a record in the console as if it ran now; takes no order.",
+        ("formbath replay runs/20260316T135800Z-A-A07-K3107", "formbath replay RUN --speed 600 --from +3:20"),
+        "controller.replay.commands:add_arguments",
+        "controller.replay.commands:run",
+    ),
+    "runs": Command(
+        "Lists recorded runs, sums them up for a manager, archives them.",
+        ("formbath runs --since 2026-03-01 --circuit A07", "formbath runs --table --by week"),
+        "controller.records.runscmd:add_arguments",
+        "controller.records.runscmd:run",
+    ),
+    "export": Command(
+        "Writes records as one Parquet or CSV table, units with it.",
+        ("formbath export runs -o runs.parquet", "formbath export runs/*-A07-* --events -o a07.csv"),
+        "controller.records.exportcmd:add_arguments",
+        "controller.records.exportcmd:run",
+    ),
 }
 
 # A kind of file, its model, and what finds its faults and warnings.

@@ -129,11 +129,15 @@ class PeopleEntry(BaseModel):
 
 
 class RunsEntry(BaseModel):
-    """Where records go, and how often a row is written."""
+    """Where records go, how often a row is written, and what is kept for a disk that is full or away."""
 
     model_config = STRICT
     path: PathText = "runs"
     log_s: Annotated[float, Field(ge=1, le=600)] = 10.0
+    memory_MB: Annotated[float, Field(ge=1, le=4096)] = 64.0
+    """How much may wait in memory while the disk takes nothing; 64 hold some 11 h of 40 circuits."""
+    reserve_MB: Annotated[float, Field(ge=0, le=65536)] | None = None
+    """Space kept back on the disk for when it is full; 0: none. Left out: 64, on a virtual bath none."""
 
 
 class MqttEntry(BaseModel):

@@ -149,6 +149,7 @@ _ORDERS = {
     "voltage": (("warn_mV_per_cell", 20.0), ("above_mV_per_cell", 50.0)),
     "hydrogen": (("return_percent_LEL", 2.0), ("warn_percent_LEL", 10.0), ("trip_percent_LEL", 25.0)),
     "alarm": (("flood_ends", 5.0), ("flood_begins", 10.0)),
+    "record": (("space_refuse_h", 24.0), ("space_warn_h", 168.0)),
 }
 
 

@@ -168,6 +168,15 @@ class AlarmInterlock(BaseModel):
     """A hold of so long in the first third of a run begins to harm; told again each time."""
 
 
+class RecordInterlock(BaseModel):
+    """The record's disk, by how long rows wait for it and for how many hours of every circuit it has room."""
+
+    model_config = STRICT
+    slow_s: Annotated[float, Field(ge=2, le=60)] = 3.0
+    space_warn_h: Annotated[float, Field(ge=24, le=8760)] = 168.0
+    space_refuse_h: Annotated[float, Field(ge=1, le=720)] = 24.0
+
+
 class Interlocks(BaseModel):
     """One table a law."""
 
@@ -185,3 +194,4 @@ class Interlocks(BaseModel):
     hydrogen: HydrogenInterlock = HydrogenInterlock()
     earth: EarthInterlock = EarthInterlock()
     alarm: AlarmInterlock = AlarmInterlock()
+    record: RecordInterlock = RecordInterlock()

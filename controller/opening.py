@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         return service_commands.run(args)
     bath = load_bath(args.bath)
     refuse_if_served(bath)
-    service = start(bath)
+    service = start(bath, args.reason)
     if service.socket is None:
         print("\n".join(service.said()), file=sys.stderr)  # noqa: T201 - a command's own words
         return int(service.process.returncode)
@@ -98,16 +98,20 @@ def refuse_if_served(bath: Bath) -> None:
         raise InputError([*error.problems, hint]) from None
 
 
-def start(bath: Bath) -> Started:
-    """Start the service, detached, and wait until it takes orders or has ended. Raises Unreachable after the bound."""
+def start(bath: Bath, reason: str = "") -> Started:
+    """Start the service, detached, and wait until it takes orders or has ended. Raises Unreachable after the bound.
+
+    `reason`: why settings were changed, for the service's record.
+    """
     folder = bath.runs_path / bath.file.name
     folder.mkdir(parents=True, exist_ok=True)
     log = folder / "service.log"
     print(f"starting bath {bath.file.name}, log {log.resolve()}", file=sys.stderr, flush=True)  # noqa: T201 - as above
+    why = [f"--reason={reason}"] if reason else []
     with log.open("ab") as out:
         begin = out.tell()
         process = subprocess.Popen(  # noqa: S603 - this program again, words of its own
-            [sys.executable, str(FRONT_DOOR), "run", str(bath.document.path), "--headless"],
+            [sys.executable, str(FRONT_DOOR), "run", str(bath.document.path), "--headless", *why],
             stdin=subprocess.DEVNULL, stdout=out, stderr=out, start_new_session=True,
         )  # fmt: skip
     # Another `run` of this bath may write into the same log: only the line with this process's number counts.

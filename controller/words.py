@@ -27,6 +27,7 @@ from controller.texts import (
     orders,
     plain,
     recovery,
+    replay,
 )
 from controller.texts import alarms as alarm_page
 from controller.texts import help as help_page
@@ -95,6 +96,8 @@ EVENTS: dict[str, str] = {
     "service_ended": "service ended: {why}",
     "clock_step": "the wall clock was moved by {seconds:.0f} s; no duration and no charge changes",
     "record_trouble": "record: {why}",
+    "limit_changed": "changed since the last service: {key} is {now}, it was {was}; started by {who}: {why}",
+    "limits_changed": "{count} more settings changed since the last service; started by {who}: {why}",
     "notice": "{what}",
 }
 
@@ -199,6 +202,7 @@ REFUSALS: dict[str, str] = {
     "reading_value": "value={value}: such a reading lies between {least} and {most}",
     "reading_unit": "this reading is in {unit}",
     "reading_C": "a density needs the acid's temperature_C",
+    "reading_no_number": "reading refused: temperature_C is a number, or left out",
     "reading_instrument": "name the instrument",
     "reading_age": "taken_minutes_ago=0 to {most}",
     "not_mixed": "water was added: {minutes:.0f} min of charging left until its density says anything",
@@ -216,11 +220,17 @@ REFUSALS: dict[str, str] = {
     "no_horn_test": "no horn test was begun",
     "horn_answer": "ok=true where it was heard, else ok=false",
     "proof": "say item= and result=",
+    "proof_due": "proof refused: {what}",
     "record_full": "the record cannot be written any more, and nothing may flow without it",
+    "record_space": (
+        "the disk holds {value:.0f} h more of every circuit's record, {limit:.0f} are wanted before a start: make room"
+    ),
     "service_ending": "the service is ending",
     "full": "{most} clients are attached to this service already; close one, then attach again",
     "full_of_one": "{most} clients of this user are attached to this service already; close one, then attach again",
     "no_pace": "only a stepped plant has a pace",
+    "no_seek": "only a replay goes to another time",
+    "replay": "a replay takes no order",
 }
 
 
@@ -334,6 +344,7 @@ def unit_of(code: str) -> str:
 _PAGES = (
     frame.TEXTS, hall.TEXTS, bath.TEXTS, circuit.TEXTS, events.TEXTS, alarm_page.TEXTS, orders.TEXTS, lists.TEXTS,
     recovery.TEXTS, help_page.TEXTS, plain.TEXTS, link.TEXTS,
+    replay.TEXTS,
 )  # fmt: skip
 SCREEN: dict[str, str] = {key: text for page in _PAGES for key, text in page.items()}
 """The console's sentences, by key; each page's stand in `controller.texts`."""

@@ -23,6 +23,7 @@ from controller.service.people import Person, people_of
 from controller.service.places import socket_place
 from controller.service.protocol import Answer, OrderMessage
 from controller.service.recorder import Recorder
+from controller.service.recordroom import log_ms_of
 from controller.service.sockets import OrderSocket
 from controller.service.start import sources_of, targets_of
 from simulator.hands import WORK_S, Hands
@@ -91,9 +92,8 @@ class Hall:
         bath, settings = self.bath, settings_of(self.bath)
         clock = SteppedClock(settings.period_ms, parse_time(START_UTC), self._advance)
         writer = Writer()
-        recorder = Recorder(
-            settings, sources_of(bath), self._runs, round(bath.file.runs.log_s * 1000), writer, by_count=True
-        )
+        log_ms = log_ms_of(bath)
+        recorder = Recorder(settings, sources_of(bath), self._runs, log_ms, writer, by_count=True)
         self._desk = Desk(bath.file, clock.last)
         place = socket_place(bath.file.hall, bath.file.name, demo_pid=os.getpid())
         self.socket = OrderSocket(
@@ -109,7 +109,9 @@ class Hall:
         )
         field = Field(bath, open_links(bath, self.stage.ports))
         told = self.pace.told if self.pace is not None else None
-        parts = Parts(settings, clock, field, self._desk, recorder, writer, self.socket, stepped=True, pace=told)
+        parts = Parts(
+            settings, clock, field, self._desk, recorder, writer, self.socket, stepped=True, pace=told, log_ms=log_ms
+        )
         return Service(parts, fresh_state(settings))
 
     async def _advance(self, dt_s: float) -> None:

@@ -16,6 +16,12 @@ settings.register_profile("new", deadline=None)
 settings.load_profile("new" if os.environ.get("FORMBATH_EXAMPLES") == "new" else "same")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One process more than there are processors: tests at real clocks and terminals wait half of their time."""
+    return (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1) + 1
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Processes that share the tests out take the files as they come here, not by how many tests they hold."""
     if hasattr(config.option, "loadscopereorder"):

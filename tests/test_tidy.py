@@ -7,6 +7,7 @@ import re
 import subprocess
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -28,7 +29,7 @@ CLOCKS = {"controller/service/clock.py", "controller/service/client.py", "contro
 UNITS = (
     "A", "V", "W", "C", "K", "Ah", "Wh", "kWh", "kW", "kg", "g", "L", "mL", "m", "mm", "m2", "m3", "s", "ms", "min",
     "minutes", "hours", "h", "ohm", "mohm", "percent", "C20", "bar", "Pa", "J", "kJ", "mol", "m3_h", "L_min", "LEL",
-    "V_per_cell", "mV_per_cell", "percent_per_hour", "ohm_per_V",
+    "V_per_cell", "mV_per_cell", "percent_per_hour", "ohm_per_V", "MB",
 )  # fmt: skip
 UNIT = re.compile(rf"(?:^|_)(?:{'|'.join(UNITS)})(?:_(?:min|max|per_\w+))?$")
 # Numbers without a unit: counts, shares, codes, and words of the trade that carry none.
@@ -46,12 +47,28 @@ def name_of(file: Path) -> str:
     return file.relative_to(ROOT).as_posix()
 
 
+@cache
+def nodes_of(file: Path) -> tuple[ast.AST, ...]:
+    """All nodes of a file's tree, its module first; read once for all tests here."""
+    return tuple(ast.walk(ast.parse(file.read_text(encoding="utf-8"), str(file))))
+
+
 def tree_of(file: Path) -> ast.Module:
-    return ast.parse(file.read_text(encoding="utf-8"), str(file))
+    module = nodes_of(file)[0]
+    assert isinstance(module, ast.Module)
+    return module
+
+
+@pytest.fixture(scope="module", autouse=True)
+def forget() -> Iterator[None]:
+    """Trees are large: they go when the tests of this file have ended."""
+    yield
+    nodes_of.cache_clear()
+    calls.cache_clear()
 
 
 def functions(file: Path) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef]:
-    for node in ast.walk(tree_of(file)):
+    for node in nodes_of(file):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             yield node
 
@@ -65,14 +82,13 @@ def length(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
     return lines
 
 
-def calls(file: Path) -> Iterator[tuple[str, ast.Call]]:
-    for node in ast.walk(tree_of(file)):
-        if isinstance(node, ast.Call):
-            yield ast.unparse(node.func), node
+@cache
+def calls(file: Path) -> tuple[tuple[str, ast.Call], ...]:
+    return tuple((ast.unparse(node.func), node) for node in nodes_of(file) if isinstance(node, ast.Call))
 
 
 def imports(file: Path) -> Iterator[str]:
-    for node in ast.walk(tree_of(file)):
+    for node in nodes_of(file):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -113,7 +129,7 @@ def test_clock_is_not_imported_by_name():
     hidden = [
         f"{name_of(file)}:{node.lineno}"
         for file in PRODUCT
-        for node in ast.walk(tree_of(file))
+        for node in nodes_of(file)
         if isinstance(node, ast.ImportFrom) and node.module == "time"
     ]
     assert hidden == []
@@ -160,7 +176,7 @@ def test_core_is_the_same_on_every_machine():
     used = {
         f"{name_of(file)}: {ast.unparse(node)}"
         for file in core
-        for node in ast.walk(tree_of(file))
+        for node in nodes_of(file)
         if isinstance(node, ast.Attribute) and ast.unparse(node.value) == "math" and ast.unparse(node) not in exact
     }
     assert used == set()
@@ -171,7 +187,7 @@ def test_no_bare_except():
     found = []
     for file in PRODUCT:
         lines = file.read_text(encoding="utf-8").splitlines()
-        for node in ast.walk(tree_of(file)):
+        for node in nodes_of(file):
             if not isinstance(node, ast.ExceptHandler):
                 continue
             caught = "" if node.type is None else ast.unparse(node.type)
@@ -207,7 +223,7 @@ def float_fields() -> Iterator[tuple[Path, ast.AnnAssign, str]]:
     """Fields of classes in the core and of the files that people write, whose type holds a float."""
     files = [*PURE, *(f for f in PRODUCT if f.name in {"profile.py", "bathmodel.py", "registermap.py"})]
     for file in files:
-        for node in ast.walk(tree_of(file)):
+        for node in nodes_of(file):
             if isinstance(node, ast.ClassDef):
                 for field in node.body:
                     named = isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name)

@@ -18,7 +18,7 @@ from controller.core.types import Event, EventKind, Reaction, State
 ROOT = Path(__file__).parents[1]
 CORE = sorted((ROOT / "controller/core").rglob("*.py"))
 SERVICE = sorted((ROOT / "controller/service").glob("*.py"))
-CONSOLE = sorted((ROOT / "controller/console").glob("*.py"))
+CONSOLE = sorted(file for room in ("console", "replay") for file in (ROOT / "controller" / room).glob("*.py"))
 PAGES = sorted(
     file.stem for file in (ROOT / "controller/texts").glob("*.py") if "\nTEXTS" in file.read_text(encoding="utf-8")
 )
@@ -350,7 +350,7 @@ def said(tree: ast.AST) -> Iterator[tuple[str, set[str]]]:
 
 
 def console() -> dict[str, ast.AST]:
-    return {file.name: ast.parse(file.read_text(encoding="utf-8")) for file in CONSOLE}
+    return {f"{file.parent.name}/{file.name}": ast.parse(file.read_text(encoding="utf-8")) for file in CONSOLE}
 
 
 def test_every_sentence_the_console_asks_for_is_there():

@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any
 
-from controller.console import alarms, events, layout, marked, moves, ordermenu, prompt, recovery, starts, trend
+from controller.console import alarms, events, layout, marked, moves, ordermenu, pacing, prompt, recovery, starts, trend
 from controller.console.followed import Followed
+from controller.console.pacing import Pace, Seek
 from controller.console.prompt import Prompt, Step, Wanted
 from controller.console.row import Row
 from controller.console.scene import BathSeen, EventLine, OrderLine, Place, Scene, TrendData
@@ -28,16 +29,6 @@ DIGITS = dict(zip("1234567890", "aeolkgn?sh", strict=True))
 DRAFTED = frozenset({"note", "load"})
 """Dialogues whose unsent text is kept, for when they are opened again on the same circuit."""
 LENGTHS = {"orders": ordermenu.length, "starts": starts.length, "recovery": recovery.length}
-RATIO_STEP = 2.0
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """A wish about the plant's time: a factor on its ratio, or pause and go on."""
-
-    bath: str
-    factor: float = 1.0
-    pause: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +46,7 @@ class Quit:
     """The person leaves."""
 
 
-Effect = Wanted | Pace | Announced | Quit
+Effect = Wanted | Pace | Seek | Announced | Quit
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +96,10 @@ class App:
 
     def _scene(self) -> Scene:
         """The scene without what hangs on the time."""
-        return Scene(self._seen, self.place, self.taste.say, self.taste.zone, events=self._events, trend=self._trend)
+        return Scene(
+            self._seen, self.place, self.taste.say, self.taste.zone, events=self._events, trend=self._trend,
+            replay=pacing.all_replays(self._seen),
+        )  # fmt: skip
 
     def scene(self, now_s: float) -> Scene:
         """The scene as it stands."""
@@ -113,7 +107,7 @@ class App:
         lit = self.taste.still or int(now_s * 2) % 2 == 0
         made = Scene(
             self._seen, self.place, self.taste.say, self.taste.zone, lit, said, self.followed.lines(), self._events,
-            self.place.top, self._read_events, self._trend, self.muted,
+            self.place.top, self._read_events, self._trend, self.muted, pacing.all_replays(self._seen),
         )  # fmt: skip
         if self.place.page == "alarms" and self._alarm is not None:
             keys = marked.alarm_keys(made)
@@ -153,7 +147,8 @@ class App:
             self._recovered = False
             if self.place.page == "recovery":
                 self.place = replace(self.place, page="hall", cursor=0)
-        if now_s - self._key_s > IDLE_S and (self.prompt is not None or self.place.page != self._home()):
+        idle = now_s - self._key_s > IDLE_S and not scene.replay
+        if idle and (self.prompt is not None or self.place.page != self._home()):
             if self.prompt is not None:
                 effects += self._closed(self.prompt)
             self.prompt = None
@@ -196,7 +191,8 @@ class App:
             (seen.name, alarm.target, alarm.code)
             for seen, alarm in scene.alarms()
             if not alarm.acknowledged and alarm.priority <= 2 and (alarm.target, alarm.code) not in self.muted
-        )
+            and not pacing.is_replay(seen)
+        )  # fmt: skip
 
     # -- keys
 
@@ -219,6 +215,9 @@ class App:
         own = self._of_page(scene, low, now_s)
         if own is not None:
             return own
+        if low == "o" and scene.replay:
+            self._say(self.taste.say("orders.replay"), now_s)
+            return []
         if low in PAGE_KEYS:
             self._go(replace(moves.with_selection(scene), page=PAGE_KEYS[low], cursor=0, top=0))
             self._alarm = None
@@ -245,8 +244,9 @@ class App:
             self._go(replace(moves.with_selection(scene), page="trend", trend_cursor=None))
         elif key == "f" and self.place.page == "hall":
             self.place = replace(self.place, only_abnormal=not self.place.only_abnormal)
-        elif key in {" ", ",", "."}:
-            return self._paced(scene, key)
+        elif key in pacing.KEYS:
+            wish = pacing.wish_of(scene, pacing.KEYS[key])
+            return [wish] if wish is not None else []
         else:
             self._navigate(scene, key)
         return []
@@ -301,16 +301,20 @@ class App:
         if step.said:
             self._say(step.said, now_s)
         if step.find is not None:
-            self._found(step.find, now_s, kind=before.kind if before is not None else "go")
+            effects += self._found(step.find, now_s, kind=before.kind if before is not None else "go")
         return [*effects, *step.wanted]
 
     def _closed(self, old: Prompt) -> list[Effect]:
         return [Announced(old.bath, old.verb, old.target, open=False)] if old.verb else []
 
-    def _found(self, text: str, now_s: float, *, kind: str) -> None:
+    def _found(self, text: str, now_s: float, *, kind: str) -> list[Effect]:
         if kind == "find":
             self.place = replace(self.place, find=text, top=0)
-            return
+            return []
+        sought = pacing.sought(self.scene(now_s), text)
+        if sought.wish is not None or sought.said:
+            self._say(sought.said, now_s)
+            return [sought.wish] if sought.wish is not None else []
         places = moves.found(self.scene(now_s), text)
         if len(places) == 1:
             self._go(places[0])
@@ -319,6 +323,7 @@ class App:
             self._say(self.taste.say("link.several", names=names), now_s)
         else:
             self._say(self.taste.say("link.no_such", name=text), now_s)
+        return []
 
     # -- places
 
@@ -373,14 +378,6 @@ class App:
         return True
 
     # -- the rest
-
-    def _paced(self, scene: Scene, key: str) -> list[Effect]:
-        seen = scene.selected_bath
-        if seen is None or seen.picture is None or seen.picture.pace is None:
-            return []
-        if key == " ":
-            return [Pace(seen.name, pause=True)]
-        return [Pace(seen.name, RATIO_STEP if key == "." else 1.0 / RATIO_STEP)]
 
     def _mute(self, scene: Scene, now_s: float) -> None:
         ringing = {(target, code) for _, target, code in self.bell()}

@@ -6,6 +6,7 @@ from controller.console import alarmwords
 from controller.console.amounts import finite
 from controller.console.outlook import alarm_since, clock_at, mark_parts
 from controller.console.picture import AlarmView
+from controller.console.replayview import ReplayView, since_start
 from controller.console.row import BLANK, Part, Row, fitted, row, single
 from controller.console.scene import BathSeen, Scene, style_of
 from controller.words import AlarmLines
@@ -67,12 +68,17 @@ def _world_word(scene: Scene) -> str:
     if scene.replay:
         return scene.say("frame.replay")
     known = [(each.name, each.picture) for each in scene.baths if each.picture is not None]
+    replayed = _of_baths(scene, "frame.replay", [name for name, picture in known if picture.replay is not None])
     virtual = _of_baths(scene, "frame.demo", [name for name, picture in known if picture.virtual])
     unreleased = _of_baths(scene, "frame.unreleased", [name for name, picture in known if picture.unreleased])
-    return f"{virtual} {unreleased}".strip()
+    return " ".join(word for word in (replayed, virtual, unreleased) if word)
 
 
-_SOME = {"frame.demo": "frame.demo_some", "frame.unreleased": "frame.unreleased_some"}
+_SOME = {
+    "frame.replay": "frame.replay_some",
+    "frame.demo": "frame.demo_some",
+    "frame.unreleased": "frame.unreleased_some",
+}
 
 
 def _of_baths(scene: Scene, key: str, names: list[str]) -> str:
@@ -108,6 +114,9 @@ def _counts(scene: Scene) -> str:
 
 def _services_line(scene: Scene, width: int) -> Row:
     """Line 2: do the services answer, are records and links whole, who is blocked; a virtual plant's pace."""
+    seen = scene.selected_bath
+    if scene.replay and seen is not None and seen.picture is not None and seen.picture.replay is not None:
+        return _replay_line(scene, seen.picture.replay, width)
     say, trusted = scene.say, [each for each in scene.baths if each.trusted]
     circuits = list(scene.circuits())
     up = sum(seen.trusted and one.link == "up" for seen, one in circuits)
@@ -126,6 +135,24 @@ def _services_line(scene: Scene, width: int) -> Row:
             break
     one = fitted(one, max(0, room))
     return Row(one.text.ljust(max(0, width - len(pace))) + pace, one.spans) if pace else one
+
+
+def _replay_line(scene: Scene, replay: ReplayView, width: int) -> Row:
+    """Line 2 of a replay: where it stands, by whose decisions, what of the record is not whole; its pace."""
+    say = scene.say
+    at, length = (since_start(each) for each in (replay.elapsed_s, replay.length_s))
+    parts = [say("replay.at", at=at, length=length)]
+    if replay.problems:
+        parts.append(say("replay.not_whole", n=len(replay.problems) + replay.more_problems))
+    if replay.core != replay.shown_by:
+        parts.append(say("replay.other_core", core=replay.core, now=replay.shown_by))
+    if not replay.decided:
+        parts.append(say("replay.rows"))
+    if replay.problems:
+        parts.append(single(replay.problems[0], ascii_only=True))
+    pace = say("replay.ended") if replay.ended else _pace(scene)
+    text = fitted(Row(" | ".join(parts)), max(0, width - len(pace) - 1)).text
+    return Row(text.ljust(max(0, width - len(pace))) + pace)
 
 
 def _records_well(scene: Scene) -> bool:
@@ -225,6 +252,12 @@ _FIRST_KEYS: dict[str, tuple[str, ...]] = {
     "recovery": ("frame.key.answer", "frame.key.leave_held", "frame.key.choose_line", "frame.key.alarms"),
     "help": ("frame.key.back", "frame.key.hall", "frame.key.alarms", "frame.key.events"),
 }  # fmt: skip
+_ORDERING = {
+    "frame.key.tick", "frame.key.refuse", "frame.key.answer", "frame.key.leave_held", "frame.key.choose",
+    "frame.key.go",
+}  # fmt: skip
+"""Keys that a replay has no use for, or a wider one."""
+
 _LAST_KEYS = ("frame.key.orders", "frame.key.note", "frame.key.mute", "frame.key.help", "frame.key.leave")
 
 
@@ -232,7 +265,7 @@ def keys(scene: Scene, width: int) -> list[Row]:
     """Return the two last lines: the keys that work on this page. A replay takes no order."""
     first = [*_FIRST_KEYS.get(scene.place.page, _GO)]
     if scene.replay:
-        first = [each for each in first if each not in {"frame.key.tick", "frame.key.refuse", "frame.key.answer"}]
+        first = [each for each in first if each not in _ORDERING]
         second = ["frame.key.jump", "frame.key.go_time", "frame.key.pause", "frame.key.help", "frame.key.leave"]
     else:
         second = ["frame.key.stop", "frame.key.acknowledge", *_LAST_KEYS]

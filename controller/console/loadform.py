@@ -15,7 +15,7 @@ from controller.console.picture import CircuitView, Picture
 from controller.console.prompttypes import TEXT_MOST, Prompt, Scalar, Step, Wanted, circuit_of
 from controller.console.scene import Scene
 from controller.console.sentence import moment
-from controller.service.batchlist import count, parse_batches
+from controller.records.batchlist import count, parse_batches
 from controller.service.foreseen import Foreseen, foreseen
 from controller.service.protocol import clean
 from profiles.loader import LIBRARY, found_profile

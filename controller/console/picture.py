@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal, NamedTuple, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
+from controller.console.replayview import ReplayView
 from controller.service.protocol import clean
 
 T = TypeVar("T")
@@ -339,6 +340,7 @@ class Picture(BaseModel):
     pace: PaceView | None = None
     prompts: tuple[PromptView, ...] = ()
     recovery: RecoveryView | None = None
+    replay: ReplayView | None = None
     left_out: tuple[Text, ...] = ()
     """Parts that would not fit on the line; see `controller.service.fitting`."""
 

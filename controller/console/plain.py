@@ -12,17 +12,17 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TextIO
 
-from controller.console import alarms, answers, plainwords, prompt
-from controller.console.app import Pace
+from controller.console import alarms, answers, pacing, plainwords, prompt
 from controller.console.followed import Followed
 from controller.console.links import Link, Links, cause_of, pause
+from controller.console.pacing import Pace, Seek
 from controller.console.picture import Picture
 from controller.console.plainwords import Asked, Line
 from controller.console.prompt import Prompt, Step, Wanted
 from controller.console.prompttypes import TEXT_STAGES
 from controller.console.row import single
 from controller.console.scene import OrderLine, Place, Scene
-from controller.console.sending import announcement, order_of, pace_of
+from controller.console.sending import announcement, order_of, pace_of, seek_of
 from controller.service.client import new_id
 from controller.service.errors import Unreachable
 from controller.words import Say
@@ -69,6 +69,9 @@ class PlainConsole:
             "faster": self._pace,
             "slower": self._pace,
             "pause": self._pace,
+            "next": self._pace,
+            "previous": self._pace,
+            "go": self._go,
         }
 
     async def run(self) -> int:
@@ -92,9 +95,11 @@ class PlainConsole:
     # -- out
 
     def _print(self, *lines: Line) -> None:
+        replay = pacing.all_replays(self._links.seen(self._now()))
         for line in lines:
             text = single(" ".join(part for part in (line.at, line.who, line.text) if part), ascii_only=True)
-            print(text, file=self._stdout, flush=True)
+            shown = self._say("replay.line", text=text) if replay else text
+            print(shown, file=self._stdout, flush=True)
 
     async def _tick(self) -> None:
         while True:
@@ -127,7 +132,9 @@ class PlainConsole:
         if said:
             scene = self._scene()
             bath = link.name if len(scene.baths) > 1 else ""
-            self._print(Line(plainwords.at_now(scene, scene.bath(link.name)), bath, said))
+            # A replay's notice comes before the moment it is about; it says its own time.
+            at = "" if scene.replay else plainwords.at_now(scene, scene.bath(link.name))
+            self._print(Line(at, bath, said))
 
     # -- in
 
@@ -241,16 +248,31 @@ class PlainConsole:
         self._print(*plainwords.recovery_list(self._scene()))
 
     def _help(self, _: Asked) -> None:
-        self._print(*plainwords.help_lines(self._say))
+        self._print(*plainwords.help_lines(self._scene()))
 
     def _pace(self, asked: Asked) -> None:
-        scene = self._scene()
-        seen = scene.selected_bath
-        if seen is None or seen.picture is None or seen.picture.pace is None:
-            self._print(Line("", "", self._say("plain.no_pace")))
+        wish = pacing.wish_of(self._scene(), asked.word)
+        if wish is None:
+            seek = asked.word in {"next", "previous"}
+            self._print(Line("", "", self._say("replay.only" if seek else "plain.no_pace")))
             return
-        wish = Pace(seen.name, {"faster": 2.0, "slower": 0.5}.get(asked.word, 1.0), asked.word == "pause")
-        self._run(self._links.send(seen.name, pace_of(wish, seen.picture.pace, new_id())), "")
+        self._wish(wish)
+
+    def _go(self, asked: Asked) -> None:
+        """Go to a moment of a replay."""
+        scene = self._scene()
+        sought = pacing.sought(scene, asked.rest)
+        if sought.wish is not None:
+            self._wish(sought.wish)
+            return
+        said = sought.said or self._say("replay.how_go" if scene.replay else "replay.only")
+        self._print(Line("", "", said))
+
+    def _wish(self, wish: Pace | Seek) -> None:
+        link = self._links.of(wish.bath)
+        pace = link.picture.pace if link is not None and link.picture is not None else None
+        message = seek_of(wish, new_id()) if isinstance(wish, Seek) else pace_of(wish, pace, new_id())
+        self._run(self._links.send(wish.bath, message), "")
 
     # -- sending
 
@@ -258,8 +280,6 @@ class PlainConsole:
         link = self._links.of(wanted.bath)
         order_id = new_id()
         utc = link.picture.time_utc if link is not None and link.picture is not None else ""
-        who = link.who if link is not None else ""
-        line = OrderLine(utc, wanted.verb, wanted.target, who, bath=wanted.bath)
         who = link.who if link is not None else ""
         line = OrderLine(utc, wanted.verb, wanted.target, who, bath=wanted.bath)
         self._followed.asked(order_id, line, self._now())
@@ -281,7 +301,9 @@ class PlainConsole:
         task.add_done_callback(self._sending.discard)
 
     def _scene(self) -> Scene:
-        return Scene(self._links.seen(self._now()), self._place, self._say, orders=self._followed.lines(), blink=True)
+        seen = self._links.seen(self._now())
+        replay = pacing.all_replays(seen)
+        return Scene(seen, self._place, self._say, orders=self._followed.lines(), blink=True, replay=replay)
 
     @staticmethod
     def _now() -> float:

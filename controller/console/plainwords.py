@@ -15,11 +15,11 @@ from controller.console.prompttypes import TEXT_STAGES
 from controller.console.row import wrapped
 from controller.console.scene import BathSeen, Place, Scene, mark_of
 from controller.console.sentence import sentence
-from controller.words import Say
 
 ORDERS = ("hold", "stop", "block", "unblock", "reset", "start", "resume", "done", "load", "unload", "note")
 OTHERS = (
     "status", "alarms", "acknowledge", "list", "tick", "recovery", "help", "faster", "slower", "pause",
+    "next", "previous", "go",
 )  # fmt: skip
 WITH_CIRCUIT = frozenset({*ORDERS, "list", "tick", "acknowledge"})
 WIDTH = 200
@@ -95,6 +95,8 @@ def parse(line: str, scene: Scene) -> Asked:
     if word not in {*ORDERS, *OTHERS}:
         return Asked(said=scene.say("plain.unknown", word=word[:40]))
     more = more.strip()
+    if word == "go":
+        return Asked(word, rest=more)
     name = more.partition(" ")[0]
     length, found = _named(scene, more)
     if len(found) > 1:
@@ -150,7 +152,7 @@ def changes(scene: Scene, seen: BathSeen, old: Picture | None) -> list[Line]:
     if picture is None:
         return []
     at, say = at_now(scene, seen), scene.say
-    lines: list[Line] = []
+    lines: list[Line] = _replayed(scene, seen, old)
     purging, purged = (picture.purge_left_s or 0) > 0, old is not None and (old.purge_left_s or 0) > 0
     if old is not None and purging != purged:
         lines.append(Line(at, seen.name, say("plain.purging" if purging else "plain.purged")))
@@ -161,6 +163,24 @@ def changes(scene: Scene, seen: BathSeen, old: Picture | None) -> list[Line]:
     for each in picture.circuits:
         lines += _circuit(scene, seen, each, before.get(each.name))
     return lines
+
+
+def _replayed(scene: Scene, seen: BathSeen, old: Picture | None) -> list[Line]:
+    """What is new of a replay: what its record lacks, whose decisions they are, its end."""
+    now = seen.picture.replay if seen.picture is not None else None
+    if now is None:
+        return []
+    at, say = at_now(scene, seen), scene.say
+    before = old.replay if old is not None else None
+    known = before.problems if before is not None else ()
+    texts = [say("replay.problem", what=each) for each in now.problems if each not in known]
+    if now.more_problems and (before is None or before.more_problems != now.more_problems):
+        texts.append(say("replay.more_problems", n=now.more_problems))
+    if now.core != now.shown_by and before is None:
+        texts.append(say("replay.other_core", core=now.core, now=now.shown_by))
+    if not now.decided and (before is None or before.decided):
+        texts.append(say("replay.rows"))
+    return [Line(at, seen.name, text) for text in texts]
 
 
 def _circuit(scene: Scene, seen: BathSeen, now: CircuitView, old: CircuitView | None) -> list[Line]:
@@ -281,6 +301,8 @@ def start_list(scene: Scene) -> list[Line]:
 
 def ticked(scene: Scene, asked: Asked) -> Step:
     """Tick one item: `tick A07 1`, or `tick A07 1 no REASON`."""
+    if scene.replay:
+        return Step(None, said=scene.say("orders.replay"))
     number, _, rest = asked.rest.partition(" ")
     if scene.selected is None or not number.isdecimal() or len(number) > 3:
         return Step(None, said=scene.say("plain.how_tick"))
@@ -304,9 +326,11 @@ def recovery_list(scene: Scene) -> list[Line]:
     return [Line("", "", row.text) for row in recovery.rows(scene, WIDTH, 80) if row.text.strip()]
 
 
-def help_lines(say: Say) -> list[Line]:
-    """The words, and the cautions."""
-    return [Line("", "", say(f"plain.help.{number}")) for number in range(1, 12)]
+def help_lines(scene: Scene) -> list[Line]:
+    """The words, and the cautions; a replay's words where nothing else is seen."""
+    say = scene.say
+    made = [Line("", "", say(f"plain.help.{number}")) for number in range(1, 12)]
+    return [made[0], Line("", "", say("replay.help_plain")), *made[8:]] if scene.replay else made
 
 
 def local_moment(scene: Scene, text: str) -> str:

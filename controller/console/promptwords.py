@@ -58,7 +58,7 @@ def _plain(prompt: Prompt, scene: Scene) -> list[str]:
     if prompt.kind == "reset":
         return [say("orders.title_reset_bath", name=name), say("orders.reset_does")]
     titles = {"note": "orders.title_note", "go": "orders.title_go", "find": "orders.title_find"}
-    key = titles.get(prompt.kind)
+    key = "replay.title_go" if prompt.kind == "go" and scene.replay else titles.get(prompt.kind)
     return [say(key, name=name) if key is not None else say("orders.dead_gone", name=name)]
 
 

@@ -6,7 +6,6 @@ judges a record, this shows what can be read. Whatever stands in a file is clean
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Mapping
@@ -16,7 +15,8 @@ from controller.console.scene import EventLine, TrendData
 from controller.console.tabletail import TableTail
 from controller.console.thinning import thinned
 from controller.records.head import safe_name
-from controller.records.rows import EVENT_COLUMNS, EVENT_HEADER, LOG_COLUMNS, LOG_HEADER
+from controller.records.stream import cells_in
+from controller.records.tables import EVENT_COLUMNS, EVENT_HEADER, LOG_COLUMNS, LOG_HEADER
 from controller.service.protocol import clean
 from controller.words import Say
 
@@ -61,7 +61,7 @@ class TrendReader:
 
     def _take(self, line: str) -> None:
         cells = line.split(",")
-        elapsed_s = _number(cells[_ELAPSED]) if len(cells) == len(LOG_COLUMNS) else None
+        elapsed_s = _number(cells[_ELAPSED]) if len(cells) == len(self._tail.columns) else None
         if elapsed_s is None or (self._elapsed_s and elapsed_s <= self._elapsed_s[-1]):
             self._damaged += 1
             return
@@ -119,7 +119,7 @@ class EventTail:
             tail = self._tails.setdefault(path, TableTail(path, EVENT_HEADER, EVENT_TAIL_BYTES))
             lines, _ = tail.read()
             for line in lines[-MOST_EVENTS:]:
-                self._take(path, line, fresh)
+                self._take(path, event_line(line, tail.columns), fresh)
         if fresh:
             self.taken += len(fresh)
             self._events += fresh
@@ -136,8 +136,7 @@ class EventTail:
             return []
         return [self._own / name for name in names[-2:]]
 
-    def _take(self, path: Path, line: str, into: list[tuple[str, EventLine]]) -> None:
-        event = event_line(line)
+    def _take(self, path: Path, event: EventLine | None, into: list[tuple[str, EventLine]]) -> None:
         if event is None:
             self._damaged[path] = self._damaged.get(path, 0) + 1
             return
@@ -153,15 +152,12 @@ class EventTail:
         return ""
 
 
-def event_line(line: str) -> EventLine | None:
+def event_line(line: str, columns: tuple[str, ...] = EVENT_COLUMNS) -> EventLine | None:
     """Return one row of an events file, its texts cleaned; None where it is none."""
-    try:
-        rows = list(csv.reader((line.replace("\r", " ").replace("\0", " "),)))
-    except csv.Error:
+    row = cells_in(line)
+    if len(row) != len(columns):
         return None
-    if len(rows) != 1 or len(rows[0]) != len(EVENT_COLUMNS):
-        return None
-    cells = dict(zip(EVENT_COLUMNS, rows[0], strict=True))
+    cells = dict(zip(columns, row, strict=True))
     if not _TIME.fullmatch(cells["time_utc"]):
         return None
     kind, code, target, who, priority = (

@@ -21,16 +21,17 @@ import urwid
 from urwid.display.common import InputClosedError
 from urwid.display.raw import Screen
 
-from controller.console.app import Announced, App, Effect, Pace, Quit, Taste
+from controller.console.app import Announced, App, Effect, Quit, Taste
 from controller.console.feed import Feed
 from controller.console.links import Link, Links, cause_of, pause
+from controller.console.pacing import Pace, Seek
 from controller.console.picture import AlarmView
 from controller.console.plain import run_plain
 from controller.console.pointer import keys_of
 from controller.console.prompt import Wanted
 from controller.console.row import Row
 from controller.console.scene import BathSeen
-from controller.console.sending import announcement, order_of, pace_of
+from controller.console.sending import announcement, order_of, pace_of, seek_of
 from controller.console.sheet import PALETTE, Sheet, wants_ascii
 from controller.service.client import new_id
 from controller.service.errors import Unreachable
@@ -158,7 +159,8 @@ class Console:
         return self._shown
 
     def _look(self, now_s: float) -> None:
-        self._app.look(self._links.seen(now_s), self._feed.trend, self._feed.events)
+        seen = self._links.seen(now_s)
+        self._app.look(seen, self._feed.trend, self._feed.events if self._feed.fits(seen) else None)
 
     def _draw(self) -> None:
         if self._main is None:
@@ -288,7 +290,7 @@ class Console:
         if not task.cancelled() and isinstance(error := task.exception(), Exception):
             self._fail(error)
 
-    async def _send(self, effect: Wanted | Pace | Announced) -> None:
+    async def _send(self, effect: Wanted | Pace | Seek | Announced) -> None:
         link = self._links.of(effect.bath)
         order_id = new_id()
         try:
@@ -300,6 +302,8 @@ class Console:
             elif isinstance(effect, Pace):
                 pace = link.picture.pace if link is not None and link.picture is not None else None
                 await self._links.send(effect.bath, pace_of(effect, pace, order_id))
+            elif isinstance(effect, Seek):
+                await self._links.send(effect.bath, seek_of(effect, order_id))
             elif link is not None and link.connection is not None:
                 await self._links.send(effect.bath, announcement(effect.verb, effect.target, effect.open, order_id))
         except (Unreachable, ValueError) as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.console.app import Pace
+from controller.console.pacing import Pace, Seek
 from controller.console.picture import PaceView
 from controller.console.prompt import Wanted
 from controller.service.protocol import OrderMessage, PaceMessage, PromptMessage
@@ -28,6 +28,18 @@ def pace_of(wish: Pace, pace: PaceView | None, message_id: str) -> PaceMessage:
     if pace is None or wish.pause:
         return PaceMessage(id=message_id, paused=not pace.paused if pace is not None else None)
     return PaceMessage(id=message_id, ratio=min(MOST_RATIO, max(LEAST_RATIO, pace.ratio * wish.factor)))
+
+
+def seek_of(wish: Seek, message_id: str) -> PaceMessage:
+    """Return the message that asks a replay for another moment. Raises ValueError where a field cannot be one."""
+    return PaceMessage.model_validate(
+        {
+            "id": message_id,
+            "elapsed_s": wish.elapsed_s,
+            "time_utc": wish.moment,
+            "event": wish.event or None,
+        }
+    )
 
 
 def announcement(verb: str, target: str, open_: bool, message_id: str) -> PromptMessage:

@@ -9,6 +9,10 @@ import stat
 from pathlib import Path
 from typing import BinaryIO
 
+from controller.records.errors import RecordError
+from controller.records.place import FolderPlace
+from controller.records.stream import LONGEST_LINE, Mark, TableStream
+from controller.records.tables import grown
 from controller.service.protocol import clean
 
 READ_BYTES = 32_000_000
@@ -18,7 +22,8 @@ READ_BYTES = 32_000_000
 class TableTail:
     """One file. `missing`: it is not there; `unreadable`: why not, in the system's words; `damaged`: lines left out.
 
-    `foreign`: its columns are not ours, so that nothing of it is read.
+    `foreign`: its columns are not ours, so that nothing of it is read. `columns`: its own, more than ours in a file of
+    a later version.
     """
 
     def __init__(self, path: Path, header: str, newest_bytes: int | None = None) -> None:
@@ -28,14 +33,15 @@ class TableTail:
         self.unreadable = ""
         self.damaged = 0
         self.foreign = False
-        self._header = header.encode()
+        self._known = tuple(header.split(","))
+        self.columns = self._known
         self._newest_bytes = newest_bytes
         self._offset = 0
 
     def read(self) -> tuple[list[str], bool]:
         """Return the whole lines since the last look, without the header, and whether the file began anew."""
         try:
-            found = self.path.stat()
+            found = self.path.lstat()
             self.missing = False
             if not stat.S_ISREG(found.st_mode):
                 # A pipe of that name would let the console wait for ever.
@@ -46,7 +52,10 @@ class TableTail:
                 self._offset, self.damaged, self.foreign = 0, 0, False
             if found.st_size == self._offset:
                 return [], anew
-            with self.path.open("rb") as file:
+            file = FolderPlace(self.path.parent).open(self.path.name)
+            if file is None:
+                raise FileNotFoundError
+            with file:
                 lines = self._lines(file, found.st_size)
         except FileNotFoundError:
             self.missing = True
@@ -54,27 +63,39 @@ class TableTail:
         except OSError as error:
             self.unreadable = clean(error.strerror or type(error).__name__, 100)
             return [], False
+        except RecordError as error:
+            self.unreadable = clean(str(error).rpartition(": ")[2], 100)
+            return [], False
         self.unreadable = ""
         return lines, anew
 
     def _lines(self, file: BinaryIO, size: int) -> list[str]:
         first_look = self._offset == 0
         skipped = first_look and self._newest_bytes is not None and size > self._newest_bytes
+        begin = size - (self._newest_bytes or 0) if skipped else self._offset
         if skipped:
-            self._offset = size - (self._newest_bytes or 0)
-        file.seek(self._offset)
-        data = file.read(READ_BYTES)
-        whole = data.rfind(b"\n") + 1
-        if not whole:
-            if len(data) == READ_BYTES:  # no table has such a line; go on behind it
-                self._offset += len(data)
-                self.damaged += 1
-            return []
-        self._offset += whole
-        lines = data[: whole - 1].split(b"\n")
-        if first_look:
-            self.foreign = not skipped and lines[0] != self._header
-            lines = lines[1:]
+            self._take_header(file.readline(LONGEST_LINE).removesuffix(b"\n"))
+        mark = Mark(begin) if begin else None
+        table = TableStream(self.path.name, file, self._known, mark=mark, behind=True)
+        found: list[bytes] = []
+        for piece in table.pieces():
+            found += piece.lines
+            if table.offset - begin > READ_BYTES:
+                break
+        if table.header:
+            self._take_header(table.header)
+        self.damaged += table.too_long
+        if table.offset > begin:
+            self._offset = table.offset
+        if table.cut_bytes > LONGEST_LINE and not table.blank:  # no table has such a line; go on behind it
+            self._offset = table.offset + table.cut_bytes
+            self.damaged += 1
         if self.foreign:
             return []
-        return [line.decode("utf-8", "replace") for line in lines]
+        # The first line of a file of which only the end is read is half of one.
+        return [line.decode("utf-8", "replace") for line in (found[1:] if skipped else found)]
+
+    def _take_header(self, header: bytes) -> None:
+        columns = tuple(header.decode("utf-8", "replace").split(","))
+        self.foreign = not grown(columns, self._known)
+        self.columns = self._known if self.foreign else columns

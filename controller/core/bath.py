@@ -16,6 +16,7 @@ from controller.core.conditions import QUIET, judge
 from controller.core.interlocks import BATH_FAMILIES, EXPLAINS
 from controller.core.laws.bath_water import LOST_PERCENT
 from controller.core.laws.extraction import FOR_MAINTENANCE
+from controller.core.laws.record_space import REFUSES_START
 from controller.core.planned import REST
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
@@ -44,6 +45,8 @@ Standing = tuple[Condition, ...]
 class BathOut:
     """What a cycle decided: a command for each circuit in the settings' order, the bath's outputs, what happened,
     what each circuit was told (for its record), and the conditions that stood for each.
+
+    `began`: the circuits as they were when they began to decide, after the bath's own orders (none: as before them).
     """
 
     commands: tuple[Command, ...]
@@ -51,6 +54,7 @@ class BathOut:
     events: tuple[Event, ...]
     told: tuple[CircuitIn, ...]
     standing: tuple[Standing, ...]
+    began: tuple[CircuitState, ...] = ()
 
 
 def fresh_state(settings: BathSettings) -> BathState:
@@ -67,12 +71,12 @@ def step(settings: BathSettings, state: BathState, given: BathIn) -> tuple[BathS
     state, standing = _judged(settings, state, facts, events)
     state = inputs.permit_kept(state, standing)
     to_circuits, state = bathorders.given(settings, state, facts, given.orders, standing, events)
-    share = _share(settings, state, given, facts, standing)
+    share, began = _share(settings, state, given, facts, standing), state.circuits
     state, told, stands = _circuits(settings, state, given, facts, share, to_circuits, events)
     state = flood.counted(settings, state, events, given.now_ms)
     state, command = outputs.decided(settings, state, facts, events)
     state = state if command is state.command else changed(state, command=command)
-    return state, BathOut(tuple([each.command for each in state.circuits]), command, tuple(events), told, stands)
+    return state, BathOut(tuple([each.command for each in state.circuits]), command, tuple(events), told, stands, began)
 
 
 def _circuits(
@@ -208,7 +212,7 @@ def _share(settings: BathSettings, state: BathState, given: BathIn, facts: BathF
         inputs_ok=not facts.stale,
         emergency_stop_ok=facts.emergency_stop_ok is True and not latched,
         blocked=(),
-        reactions=tuple(found for found in standing if found.reaction >= Reaction.DERATE) if standing else (),
+        reactions=tuple(found for found in standing if _concerns(found)) if standing else (),
         flow_lost_ms=state.inputs.flow_lost_ms,
         keep_contactor=inputs.contactors_stay(settings, standing),
         resume_for=state.resume_for,
@@ -219,6 +223,11 @@ def _share(settings: BathSettings, state: BathState, given: BathIn, facts: BathF
         permit=state.duty.permit_until_ms is not None,
         permit_by=state.duty.permit_by,
     )
+
+
+def _concerns(found: Condition) -> bool:
+    """Return whether a circuit decides by this condition of its bath."""
+    return found.reaction >= Reaction.DERATE or found.code == REFUSES_START
 
 
 def _others(blocked: list[str], name: str) -> tuple[str, ...]:

@@ -69,6 +69,9 @@ def bath_facts(settings: BathSettings, state: BathState, given: BathIn) -> BathF
         waters_C=each_C(state.water, bath.water_C, stale_ms),
         probe_parts=tuple([part_lost(each.probes, reading.probes, stale_ms) for each, reading in pairs]),
         any_read=fresh or any_read((bath.emergency_stop_ok, *bath.water_C, *optional), stale_ms),
+        record_age_ms=given.record_age_ms,
+        record_space_h=given.record_space_h,
+        record_space_unknown=given.record_space_unknown,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from controller.core.facts import Facts
+from controller.core.laws.record_space import REFUSES_START
 from controller.core.orderchecks import Ask, Refusal, engineer_with_reason, knows_the_plant, whole_of
 from controller.core.planned import REST, PlanStep
 from controller.core.sequence import soaked_too_long, step_of
@@ -21,6 +22,14 @@ def cause_gone(ask: Ask) -> Refusal | None:
     for condition in ask.standing:
         if condition.reaction >= Reaction.HOLD:
             return Refusal("cause_stands", {"cause": condition.code})
+    return None
+
+
+def record_has_room(ask: Ask) -> Refusal | None:
+    """Refuse to begin a run that the disk of its record may not hold to its end."""
+    for condition in ask.standing:
+        if condition.code == REFUSES_START:
+            return Refusal("record_space", {"value": condition.value, "limit": condition.limit})
     return None
 
 

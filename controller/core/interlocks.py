@@ -32,6 +32,7 @@ from controller.core.laws import (
     probe_moves,
     probe_sensors,
     record,
+    record_space,
     ripple,
     rounds,
     runaway,
@@ -97,6 +98,7 @@ BATH_FAMILIES: tuple[Family[BathView], ...] = (
     earth.FAMILY,
     block_ignored.FAMILY,
     record.FAMILY,
+    record_space.FAMILY,
     rounds.FAMILY,
     power_limited.FAMILY,
 )

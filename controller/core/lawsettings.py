@@ -172,6 +172,15 @@ class AlarmLimits:
 
 
 @dataclass(frozen=True, slots=True)
+class RecordLimits:
+    """The record's disk: slow from `slow_s` on; room for so many hours of every circuit warns, or refuses a start."""
+
+    slow_s: float = 3.0
+    space_warn_h: float = 168.0
+    space_refuse_h: float = 24.0
+
+
+@dataclass(frozen=True, slots=True)
 class LawSettings:
     """One entry a law."""
 
@@ -188,3 +197,4 @@ class LawSettings:
     hydrogen: HydrogenLimits = field(default_factory=HydrogenLimits)
     earth: EarthLimits = field(default_factory=EarthLimits)
     alarm: AlarmLimits = field(default_factory=AlarmLimits)
+    record: RecordLimits = field(default_factory=RecordLimits)

@@ -98,6 +98,7 @@ RULES: dict[str, Rule] = {
             batteries.is_released,
             flow.first_is_maintenances,
             *MAY_FLOW,
+            flow.record_has_room,
             flow.soaked,
             flow.cool_enough,
             flow.string_volts,

@@ -284,8 +284,8 @@ class CircuitIn:
 class BathIn:
     """One cycle of a bath: readings of the inputs and of each circuit, in the settings' order, and the orders.
 
-    `record_left_ms`: for how long rows can still wait while the record cannot be written (None: it is written);
-    `overdue`: names of what should have been proved by now, such as `hydrogen` (the core knows no dates).
+    `record_left_ms`: for how long rows can still wait for their disk (None: it takes them); `record_age_ms`: how long
+    one has; `record_space_h`: hours of room for every circuit (None: not looked at); `overdue`: what lacks its proof.
     """
 
     now_ms: int
@@ -295,3 +295,6 @@ class BathIn:
     advice: tuple[tuple[str, Advice], ...] = ()
     record_left_ms: int | None = None
     overdue: tuple[str, ...] = ()
+    record_age_ms: int | None = None
+    record_space_h: float | None = None
+    record_space_unknown: bool = False

@@ -46,7 +46,7 @@ class BathFacts:
     `waters_C`: each water sensor as it is believed. `has`: names of the optional inputs that the bath has. By circuit,
     in the settings' order: `currents_A`, `hots_C` (hottest believed probe), `probe_parts` (some, not all, of its
     probes are lost), `volts_per_cell`, `contactors` (closed).
-    `record_left_ms`, `overdue`: as in `BathIn`. `any_read`: any input was read in this very cycle, which is what counts
+    `record_...`, `overdue`: as in `BathIn`. `any_read`: any input was read in this very cycle, which is what counts
     as a reading for a law.
     """
 
@@ -75,6 +75,9 @@ class BathFacts:
     waters_C: tuple[float | None, ...] = ()
     probe_parts: tuple[bool, ...] = ()
     any_read: bool = False
+    record_age_ms: int | None = None
+    record_space_h: float | None = None
+    record_space_unknown: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from controller.core.types import Scalar
+from controller.records.bathrows import rows_after
 from controller.records.errors import RecordError
 from controller.records.files import Lazy, ReplaceFile
 from controller.records.head import Text, safe_name
+from controller.records.laterfile import LaterFile
 from controller.records.reader import read_bytes, read_table
 from controller.records.rows import (
     EVENT_HEADER,
@@ -23,7 +26,7 @@ from controller.records.rows import (
     event_text,
     time_utc,
 )
-from controller.records.table import ChainedTable
+from controller.records.table import ChainedTable, standing_of
 from controller.records.writer import Group, Writer
 
 STATE_FORMAT = "formbath/state/1"
@@ -31,7 +34,9 @@ RELEASES = "releases"
 
 
 class BathLog:
-    """`runs/<bath>/`: events-YYYYMM.csv (by the row's own month), proofs.csv, state.json, releases/.
+    """`runs/<bath>/`: events-YYYYMM.csv (by the row's own month), proofs.csv, state.json, limits.json, releases/.
+
+    What comes for a closed record of the bath waits here too (`later`), behind the events that tell of it.
 
     Reading what stands there happens when a file is first used, which is at the service's start and when the month
     changes. `problems` names what is damaged; nothing is repaired, rows go on behind it.
@@ -44,8 +49,10 @@ class BathLog:
         self._writer = writer
         self._group = Group(self.folder)
         self._state = self._group.replace_file("state.json")
+        self._limits = self._group.replace_file("limits.json")
         self._tables: dict[str, ChainedTable] = {}
         self._releases: set[str] = set()
+        self._later: dict[str, LaterFile] = {}
         writer.enter(self._group)
 
     def add_event(self, row: EventRow) -> None:
@@ -56,6 +63,49 @@ class BathLog:
     def add_proof(self, cells: tuple[Scalar, ...]) -> None:
         """One row of proofs.csv: time_utc, item, serial, result, by, due."""
         self._add("proofs.csv", PROOF_HEADER, cells_text(cells, PROOF_COLUMNS))
+
+    def later(self, folder: Path, circuit: str, row: EventRow | None = None) -> None:
+        """One row of the bath's events that belongs to a circuit's closed record in `folder`, or just a look for some.
+
+        It is written there behind the events, in the writer's thread.
+        """
+        with self._writer.lock:
+            file = self._later.get(folder.name)
+            if file is None:
+                self._later = {name: each for name, each in self._later.items() if not each.idle}
+                file = LaterFile(folder, partial(rows_after, self.folder, circuit))
+                self._later[folder.name] = file
+                self._behind()
+            if row is not None:
+                file.add(event_text(row, 0))
+
+    def _behind(self) -> None:
+        """Closed records come last in the group: their events are safe before anything is written there."""
+        others = [file for file in self._group.files if not isinstance(file, LaterFile)]
+        self._group.files[:] = [*others, *self._later.values()]
+
+    def said_later(self) -> Iterator[str]:
+        """What a person must know of closed records, told once."""
+        for name, file in self._later.items():
+            while file.said:
+                yield f"{name}: {file.said.pop(0)}"
+
+    def put_limits(self, content: Mapping[str, Any]) -> None:
+        """Replace limits.json: the settings of the service that runs, for the next one to compare with."""
+        self._limits.put((json.dumps(content, indent=1, allow_nan=False) + "\n").encode())
+
+    def read_limits(self) -> tuple[dict[str, Any] | None, str | None]:
+        """What limits.json holds, and what is wrong with it; None and None: there is none yet."""
+        return self._read("limits.json")
+
+    def read_proofs(self) -> tuple[dict[str, str], ...]:
+        """The rows of proofs.csv by their columns; none of a file that cannot be read."""
+        try:
+            found = read_table("proofs.csv", read_bytes(self.folder / "proofs.csv"), PROOF_HEADER, b"")
+        except RecordError as error:
+            self.problems.append(str(error))
+            return ()
+        return tuple(dict(zip(PROOF_COLUMNS, row, strict=False)) for row in found.rows)
 
     def put_state(self, state: Mapping[str, Any]) -> None:
         """Replace state.json whole when next committed; the last state put wins. ValueError: no plain JSON."""
@@ -88,8 +138,14 @@ class BathLog:
 
     def read_state(self) -> tuple[dict[str, Any] | None, str | None]:
         """What state.json holds (None: nothing usable), and what is wrong with it (None: nothing)."""
+        plain, trouble = self._read("state.json")
+        if plain is not None and plain.get("format") != STATE_FORMAT:
+            return None, f"state.json: is not of the format {STATE_FORMAT}"
+        return plain, trouble
+
+    def _read(self, name: str) -> tuple[dict[str, Any] | None, str | None]:
         try:
-            data = read_bytes(self.folder / "state.json")
+            data = read_bytes(self.folder / name)
         except RecordError as error:
             return None, str(error)
         if not data:
@@ -97,10 +153,8 @@ class BathLog:
         try:
             plain = json.loads(data)
         except (ValueError, RecursionError) as error:
-            return None, f"state.json: is not readable: {error}"
-        if not isinstance(plain, dict) or plain.get("format") != STATE_FORMAT:
-            return None, f"state.json: is not of the format {STATE_FORMAT}"
-        return plain, None
+            return None, f"{name}: is not readable: {error}"
+        return (plain, None) if isinstance(plain, dict) else (None, f"{name}: is no object")
 
     def release(self) -> None:
         """Nothing more will come."""
@@ -114,6 +168,7 @@ class BathLog:
             table = self._tables.get(name)
             if table is None:
                 table = self._tables[name] = self._open(name, header)
+                self._behind()
             table.add(text)
 
     def _open(self, name: str, header: str) -> ChainedTable:
@@ -126,10 +181,8 @@ class BathLog:
         if not found.whole_bytes:
             return ChainedTable.begin(self._group.append_file(name), header)
         self.problems.extend(found.problems)
-        last = found.walked.last
-        if found.walked.wrong_row is not None:
-            last = found.lines[-1].rpartition(b",")[2].decode("utf-8", "replace")
-        return ChainedTable(self._group.append_file(name, found.whole_bytes), len(found.lines), last)
+        rows, last, size = standing_of(found)
+        return ChainedTable(self._group.append_file(name, size), rows, last)
 
 
 def verify_bath_table(path: Path, header: str = EVENT_HEADER) -> tuple[int, tuple[str, ...]]:

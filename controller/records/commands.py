@@ -1,42 +1,52 @@
-"""The command `verify`: looks at run folders, prints what was found, ends in 0, 1 or 2."""
+"""The command `verify`: looks at runs and baths' own folders, prints what was found, ends in 0, 1 or 2."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import sys
-from collections.abc import Callable
-from dataclasses import asdict
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from controller.records.bathverify import is_bath_folder, verify_bath
 from controller.records.errors import RecordError
+from controller.records.paper import OnPaper, PaperError, Typed, told, typed_value
 from controller.records.rows import clean
-from controller.records.verify import Verdict, verify_run
+from controller.records.verdict import Verdict, as_plain, lines
+from controller.records.verify import verify_run
 from profiles.problems import InputError, Problem
-
-LEAST_COMPARED_Ah = 0.1
-"""Below this a counter's last digit is per cents of it, and comparing says nothing."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
     parser.add_argument(
-        "run", nargs="+", type=Path, metavar="RUN", help="a run folder; its README.txt describes the files in it"
+        "run", nargs="+", type=Path, metavar="RUN",
+        help="a run folder, an archived run or a bath's own folder; a run's README.txt describes the files in it",
+    )  # fmt: skip
+    parser.add_argument(
+        "--chain", action="append", default=[], metavar="VALUE",
+        help="a chain value from a printed page, as 16 hex digits in any grouping, or log=... or events=...; "
+        "says where it stands in the record; may be given several times",
+    )  # fmt: skip
+    parser.add_argument(
+        "--chain-only", action="store_true", help="for speed: nothing is decided again, charge is added up from rows"
     )
-    parser.add_argument("--chain-only", action="store_true", help="rows and chains alone, for speed")
     parser.add_argument("--json", action="store_true", help="one object a run, one a line")
 
 
 def run(args: argparse.Namespace) -> int:
     """Look at each folder and print what was found; return 0 all of it holds, 1 something does not.
 
-    Raises `InputError` (exit 2), after the others are printed, for what is no run folder.
+    Raises `InputError` (exit 2): at once for a chain value that is none, after the others are printed for what is no
+    record.
     """
+    papers = _papers(args.chain)
+    missing = set(papers)
     code = 0
     problems = []
     for folder in args.run:
         try:
-            verdict = verify_run(folder, chain_only=args.chain_only, progress=_progress())
+            verdict = _verdict(folder, args, papers)
         except RecordError as error:
             problems.append(Problem(str(folder), None, "", str(error)))
             continue
@@ -45,47 +55,33 @@ def run(args: argparse.Namespace) -> int:
         else:
             _print(folder, verdict, several=len(args.run) > 1)
         code = max(code, 0 if verdict.holds else 1)
+        missing -= {typed for typed, one in zip(papers, verdict.paper, strict=False) if one.table is not None}
+    # A page belongs to one record: its value need not stand in the others that were named with it.
+    if missing and len(problems) < len(args.run):
+        code = 1
+        for typed in () if args.json else sorted(missing, key=lambda one: one.value):
+            print(told(OnPaper(typed.value)))
     if problems:
         raise InputError(problems)
     return code
 
 
-def as_plain(verdict: Verdict) -> dict[str, object]:
-    """The verdict for `--json`."""
-    return {"format": "formbath/verify/1", "whole": verdict.holds, **asdict(verdict)}
+def _papers(texts: Sequence[str]) -> list[Typed]:
+    found, problems = [], []
+    for text in texts:
+        try:
+            found.append(typed_value(text))
+        except PaperError as error:
+            problems.append(Problem("verify", None, "--chain", clean(str(error))))
+    if problems:
+        raise InputError(problems)
+    return found
 
 
-def lines(verdict: Verdict) -> list[str]:
-    """The verdict in words: two lines for a record that holds, else a line for each finding first."""
-    found = [clean(text) for text in verdict.wrong]
-    whole = "whole, untouched" if verdict.holds else "NOT as it was written"
-    chain = "chain unbroken" if verdict.holds else "see above"
-    found.append(f"{whole}: {verdict.rows} rows, {verdict.events} events, {chain}{_gaps(verdict)}")
-    if verdict.redecided:
-        found.append(f"decisions: {verdict.same} of {verdict.cycles} the same again{_charge(verdict)}")
-    elif verdict.charge_Ah is not None:
-        found.append(f"counted{_charge(verdict).lstrip('.')}")
-    return found + [f"note: {clean(note)}" for note in verdict.notes]
-
-
-def _gaps(verdict: Verdict) -> str:
-    if not verdict.gap_s:
-        return ""
-    count = len(verdict.gap_s)
-    stated = "stated " if count <= verdict.stated_gaps else ""
-    return f"; {count} {stated}gap{'s' if count > 1 else ''}, {sum(verdict.gap_s):.0f} s"
-
-
-def _charge(verdict: Verdict) -> str:
-    if verdict.charge_Ah is None:
-        return ""
-    text = f". {verdict.charge_Ah:.1f} Ah"
-    if verdict.counter_Ah is None:
-        return text
-    text += f"; rectifier {verdict.counter_Ah:.1f}"
-    if verdict.charge_Ah < LEAST_COMPARED_Ah:
-        return text
-    return f"{text} ({(verdict.counter_Ah / verdict.charge_Ah - 1) * 100:+.1f} %)"
+def _verdict(folder: Path, args: argparse.Namespace, papers: Sequence[Typed]) -> Verdict:
+    if is_bath_folder(folder):
+        return verify_bath(folder, papers)
+    return verify_run(folder, chain_only=args.chain_only, progress=_progress(), papers=papers)
 
 
 def _print(folder: Path, verdict: Verdict, *, several: bool) -> None:

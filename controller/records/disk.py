@@ -1,10 +1,19 @@
-"""The few things done to a disk, each one whole: tests put a failing one in its place. No policy here."""
+"""The few things done to a disk: tests put a failing one in its place. No policy here.
+
+What is made of several steps (`make_folder`, `replace`, `remove`) begins anew from its first one when it is tried again
+after a failure: a sync that failed once may succeed the next time without having kept anything, so a second sync alone
+proves nothing.
+"""
 
 from __future__ import annotations
 
 import errno
 import os
+from contextlib import suppress
 from pathlib import Path
+
+FEWEST_FILES = 1_000
+"""A disk with room for fewer new files counts as full; a run takes some eight (own choice)."""
 
 
 class Disk:
@@ -13,16 +22,38 @@ class Disk:
     def make_folder(self, folder: Path) -> None:
         """The folder and its parents exist, and so do their entries after a power cut."""
         missing = [folder, *folder.parents]
-        missing = missing[: next(i for i, one in enumerate(missing) if one.exists())]
-        folder.mkdir(parents=True, exist_ok=True)
-        for one in reversed(missing):
-            self.sync_folder(one.parent)
+        missing = missing[: next(i for i, one in enumerate(missing) if self.exists(one))]
+        try:
+            for one in reversed(missing):
+                self.mkdir(one)
+            # Also where nothing is missing: an earlier process may have ended between making and syncing.
+            for one in reversed(missing or [folder]):
+                self.sync_folder(one.parent)
+        except OSError:
+            for one in missing:
+                with suppress(OSError):
+                    self.rmdir(one)
+            raise
 
-    def open(self, path: Path) -> tuple[int, bool]:
+    def exists(self, path: Path) -> bool:
+        """Whether something of that name is there."""
+        return path.exists()
+
+    def mkdir(self, folder: Path) -> None:
+        """Make one folder; one that somebody else made meanwhile is as good."""
+        folder.mkdir(exist_ok=True)
+
+    def rmdir(self, folder: Path) -> None:
+        """Take an empty folder away."""
+        folder.rmdir()
+
+    def open(self, path: Path, create: bool = True) -> tuple[int, bool]:
         """A descriptor for reading and writing, and whether the file was created."""
         try:
             return os.open(path, os.O_RDWR | os.O_CLOEXEC), False
         except FileNotFoundError:
+            if not create:
+                raise
             return os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644), True
 
     def size(self, fd: int) -> int:
@@ -38,10 +69,10 @@ class Disk:
 
     def write(self, fd: int, data: bytes, offset: int) -> None:
         """All of `data` at `offset`."""
+        done = os.pwrite(fd, data, offset)
         view = memoryview(data)
-        while view:
-            done = os.pwrite(fd, view, offset)
-            view, offset = view[done:], offset + done
+        while done < len(view):
+            done += os.pwrite(fd, view[done:], offset + done)
 
     def sync(self, fd: int) -> None:
         """What was written survives a power cut."""
@@ -49,10 +80,8 @@ class Disk:
 
     def close(self, fd: int) -> None:
         """Give the descriptor back; the data were synced before, so an error here means nothing."""
-        try:
+        with suppress(OSError):
             os.close(fd)
-        except OSError:
-            return
 
     def sync_folder(self, folder: Path) -> None:
         """New and removed entries of a folder survive a power cut."""
@@ -62,47 +91,52 @@ class Disk:
         finally:
             os.close(fd)
 
+    def rename(self, old: Path, new: Path) -> None:
+        """One file takes another's place."""
+        old.replace(new)
+
+    def unlink(self, path: Path) -> None:
+        """Take a file away, where there is one."""
+        path.unlink(missing_ok=True)
+
     def replace(self, path: Path, data: bytes) -> None:
         """The file holds `data` or what it held before, never a mixture."""
         new = path.with_name(path.name + ".new")
-        fd = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
+        self.unlink(new)
+        fd, _ = self.open(new)
         try:
             self.write(fd, data, 0)
-            os.fsync(fd)
+            self.sync(fd)
         finally:
-            os.close(fd)
-        new.replace(path)
+            self.close(fd)
+        self.rename(new, path)
         self.sync_folder(path.parent)
 
     def remove(self, path: Path) -> None:
         """The file is gone, for good."""
-        path.unlink(missing_ok=True)
+        if not self.exists(path):
+            # It may be gone by an attempt whose sync failed: the folder has to change for a sync to mean anything.
+            self.close(self.open(path)[0])
+        self.unlink(path)
         self.sync_folder(path.parent)
 
-
-class Reserve:
-    """Space kept back on the record's disk: when it is full, this file makes room for the last hours' rows."""
-
-    def __init__(self, path: Path, size: int = 64_000_000) -> None:
-        self._path = path
-        self._size = size
-
-    def prepare(self) -> None:
-        """Take the space (OSError when there is not so much)."""
-        self._path.parent.mkdir(parents=True, exist_ok=True)
-        fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    def allocate(self, path: Path, size: int) -> None:
+        """A file of `size` bytes that the disk has put aside; OSError, and no file, when it has not so much."""
+        fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
-            os.posix_fallocate(fd, 0, self._size)
+            if os.fstat(fd).st_size != size:
+                os.ftruncate(fd, 0)
+            os.posix_fallocate(fd, 0, size)
         except OSError:
-            self._path.unlink(missing_ok=True)
+            self.unlink(path)
             raise
         finally:
             os.close(fd)
 
-    def release(self) -> bool:
-        """Give the space to the rows; False when it was given before."""
-        try:
-            self._path.unlink()
-        except OSError:
-            return False
-        return True
+    def free_bytes(self, folder: Path) -> int:
+        """How much may still be written to the disk of a folder that need not be there yet."""
+        there = next(one for one in (folder.absolute(), *folder.absolute().parents) if one.exists())
+        found = os.statvfs(there)
+        if found.f_files and found.f_favail < FEWEST_FILES:
+            return 0
+        return found.f_bavail * found.f_frsize

@@ -1,18 +1,22 @@
 """What waits to be written, file by file, and how it is written so that an acknowledged row is never lost.
 
 After a failed write or sync nothing is known of what the disk holds beyond the last acknowledged byte: the file is
-opened anew, cut back to that byte, and everything behind it is written again. Owners hold the writer's lock around
-`add`, `clear`, `put`, `take` and `done`; `commit` runs without it.
+opened anew, cut back to that byte, and everything behind it is written again. A file whose entry in its folder may not
+have been kept is made anew. Owners hold the writer's lock around `add`, `clear`, `put`, `take`, `unmade`, `weigh` and
+`done`; making bytes and `commit` run without it.
 """
 
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Protocol
 
 from controller.records.disk import Disk
+
+PART_BYTES = 50
+"""What a row takes in memory beside its text: an object's head, its place in a list."""
 
 
 class Lazy:
@@ -23,6 +27,11 @@ class Lazy:
     def __init__(self, make: Callable[[], bytes]) -> None:
         self._make: Callable[[], bytes] | None = make
         self._data = b""
+
+    @property
+    def made(self) -> bool:
+        """Whether the bytes are there."""
+        return self._make is None
 
     def bytes(self) -> bytes:
         """The bytes, made once."""
@@ -42,15 +51,24 @@ class Pending(Protocol):
 
     @property
     def waiting_bytes(self) -> int:
-        """How much waits in memory."""
+        """How much waits in memory, with what was added since the last commit; bytes not made yet count nothing."""
+        ...
+
+    @property
+    def size(self) -> int:
+        """How many bytes of it are acknowledged, where it is one that grows."""
         ...
 
     def take(self) -> bool:
         """Mark what waits now as this commit's; False when nothing does."""
         ...
 
-    def prepare(self) -> None:
-        """Make the bytes, before the disk is touched."""
+    def unmade(self) -> Sequence[Lazy]:
+        """What must be made before the disk is touched; nothing for a file without such parts."""
+        ...
+
+    def weigh(self) -> None:
+        """What was unmade is made: it counts as waiting."""
         ...
 
     def commit(self, disk: Disk) -> None:
@@ -66,6 +84,10 @@ class Pending(Protocol):
         ...
 
 
+def _bytes_of(part: Part) -> bytes:
+    return part if isinstance(part, bytes) else part.bytes()
+
+
 class AppendFile:
     """A file that grows; `size` bytes of it are acknowledged already, anything behind them is cut at opening.
 
@@ -74,26 +96,34 @@ class AppendFile:
 
     def __init__(self, path: Path, size: int = 0, *, trim: bool = False) -> None:
         self.path = path
-        self._acknowledged = size
+        self.size = size
         self._parts: list[Part] = []
+        self._unmade: list[Lazy] = []
         self._fresh = False
         self._gone = False
         self._trim = trim
         self._fd: int | None = None
-        self._taken = 0
+        self._entry_unsure = self._remake = False
         self._take_fresh = self._take_gone = False
         self._generation = self._taken_generation = 0
         self._batch: list[Part] = []
+        self._batch_bytes = 0
         self.waiting_bytes = 0
 
     def add(self, part: Part) -> None:
         """Append when next committed."""
         self._parts.append(part)
         self._gone = False
+        if isinstance(part, bytes):
+            self.waiting_bytes += len(part) + PART_BYTES
+        else:
+            self._unmade.append(part)
 
     def clear(self, *, remove: bool = False) -> None:
         """The file begins anew (or goes away): what it held and what waits for it is not needed any more."""
         self._parts = []
+        self._unmade = []
+        self.waiting_bytes = 0
         self._fresh = True
         self._gone = remove
         self._generation += 1
@@ -101,49 +131,63 @@ class AppendFile:
     def take(self) -> bool:
         """See Pending."""
         self._batch = self._parts[:]
+        self._batch_bytes = 0
         self._take_fresh, self._take_gone = self._fresh, self._gone
         self._taken_generation = self._generation
         return bool(self._batch) or self._fresh or self._trim
 
-    def prepare(self) -> None:
+    def unmade(self) -> Sequence[Lazy]:
         """See Pending."""
-        self.waiting_bytes = sum(len(part if isinstance(part, bytes) else part.bytes()) for part in self._batch)
+        return self._unmade[:] if self._unmade else ()
+
+    def weigh(self) -> None:
+        """See Pending."""
+        made = [part for part in self._unmade if part.made]
+        self.waiting_bytes += sum(len(part.bytes()) + PART_BYTES for part in made)
+        self._unmade = [part for part in self._unmade if not part.made]
 
     def commit(self, disk: Disk) -> None:
         """See Pending."""
         if self._take_gone:
             self.close(disk)
             disk.remove(self.path)
-            self._acknowledged = 0
+            self.size = 0
             return
-        data = b"".join(part if isinstance(part, bytes) else part.bytes() for part in self._batch)
+        data = b"".join([_bytes_of(part) for part in self._batch])
+        self._batch_bytes = len(data) + PART_BYTES * len(self._batch)
         try:
-            fd, created = self._open(disk)
-            if self._take_fresh:
-                disk.truncate(fd, 0)
-                self._acknowledged = 0
-            disk.size(fd)
-            disk.write(fd, data, self._acknowledged)
+            fd = self._open(disk)
+            self._fit(disk, fd)
+            disk.write(fd, data, self.size)
             disk.sync(fd)
-            if created:
+            if self._entry_unsure:
                 disk.sync_folder(self.path.parent)
+                self._entry_unsure = self._remake = False
         except OSError:
             self.close(disk)
             raise
-        self._acknowledged += len(data)
+        self.size += len(data)
 
-    def _open(self, disk: Disk) -> tuple[int, bool]:
-        """The descriptor, and whether the folder's entry has to be synced."""
-        if self._fd is not None:
-            return self._fd, False
-        self._fd, created = disk.open(self.path)
-        size = disk.size(self._fd)
-        if size < self._acknowledged and not self._take_fresh:
-            raise OSError(errno.EIO, f"holds {size} bytes, {self._acknowledged} were acknowledged")
-        if size > self._acknowledged:
-            disk.truncate(self._fd, self._acknowledged)
-        # A file created by an attempt that failed may lack its entry on the disk.
-        return self._fd, created or self._acknowledged == 0
+    def _open(self, disk: Disk) -> int:
+        if self._fd is None:
+            begins = self.size == 0 or self._take_fresh
+            if self._remake and begins:
+                disk.unlink(self.path)
+            self._fd, created = disk.open(self.path, begins)
+            # One that an earlier attempt or process made may lack its entry on the disk, too.
+            self._entry_unsure = created or self.size == 0
+        return self._fd
+
+    def _fit(self, disk: Disk, fd: int) -> None:
+        """Cut the file to what is acknowledged; OSError where somebody removed it or some of it."""
+        size = disk.size(fd)
+        if self._take_fresh:
+            # Before the cut: if that fails, nothing of what the file held is counted on any more.
+            self.size = 0
+        if size < self.size:
+            raise OSError(errno.EIO, f"holds {size} bytes, {self.size} were acknowledged")
+        if size > self.size:
+            disk.truncate(fd, self.size)
 
     def done(self) -> None:
         """See Pending."""
@@ -151,11 +195,14 @@ class AppendFile:
         if self._taken_generation == self._generation:
             del self._parts[: len(self._batch)]
             self._fresh = False
+            self.waiting_bytes -= self._batch_bytes
         self._batch = []
-        self.waiting_bytes = 0
+        self._batch_bytes = 0
 
     def close(self, disk: Disk) -> None:
         """See Pending."""
+        # Some sync of its folder may have failed since it was made: only a new entry can still be kept.
+        self._remake = self._entry_unsure
         if self._fd is not None:
             disk.close(self._fd)
             self._fd = None
@@ -167,6 +214,8 @@ class ReplaceFile:
     `makes_folder`: it stands in a folder of its own below its group's.
     """
 
+    size = 0
+
     def __init__(self, path: Path, *, makes_folder: bool = False) -> None:
         self.path = path
         self._makes_folder = makes_folder
@@ -177,33 +226,36 @@ class ReplaceFile:
     def put(self, part: Part) -> None:
         """The whole content when next committed."""
         self._part = part
+        self.weigh()
 
     def take(self) -> bool:
         """See Pending."""
         self._taken = self._part
         return self._taken is not None
 
-    def prepare(self) -> None:
+    def unmade(self) -> Sequence[Lazy]:
         """See Pending."""
-        self.waiting_bytes = len(self._content())
+        return (self._part,) if isinstance(self._part, Lazy) and not self._part.made else ()
 
-    def _content(self) -> bytes:
-        if self._taken is None:
-            return b""
-        return self._taken if isinstance(self._taken, bytes) else self._taken.bytes()
+    def weigh(self) -> None:
+        """See Pending."""
+        part = self._part
+        self.waiting_bytes = 0 if part is None or self.unmade() else len(_bytes_of(part)) + PART_BYTES
 
     def commit(self, disk: Disk) -> None:
         """See Pending."""
+        if self._taken is None:
+            return
         if self._makes_folder:
             disk.make_folder(self.path.parent)
-        disk.replace(self.path, self._content())
+        disk.replace(self.path, _bytes_of(self._taken))
 
     def done(self) -> None:
         """See Pending."""
         if self._part is self._taken:
             self._part = None
+            self.waiting_bytes = 0
         self._taken = None
-        self.waiting_bytes = 0
 
     def close(self, disk: Disk) -> None:
         """Nothing stays open."""

@@ -14,6 +14,8 @@ from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
 from controller.core.types import Order
 from controller.core.version import CORE
+from controller.records.batchlist import Battery
+from controller.records.batteries import links_of, plain_batteries
 from controller.records.cycles import Extras
 from controller.records.errors import RecordError
 from controller.records.plain import Codec, PlainError, layout
@@ -23,6 +25,7 @@ FORMAT = "formbath/run/1"
 _NAME_LIMIT = 40
 ADDED: Mapping[str, frozenset[str]] = {
     "BathSettings": frozenset({"require_release"}),
+    "LawSettings": frozenset({"record"}),
     "Load": frozenset({"released"}),
 }
 """Fields that came without a change of any decision on record: where a record lacks them, they take their defaults."""
@@ -53,7 +56,8 @@ class Text:
 class RunStart:
     """What a record is opened with. `now_ms` is the core time at which elapsed time is 0, `utc_ms` the wall time then.
 
-    `orders` are those that started the run; `load_list` is the batch's list as it was given.
+    `orders` are those that started the run; `load_list` is the batch's list as it was given, `batteries` what it says
+    of each place (empty: nothing). `owed_Ah`: what a run that goes on in a new record is still owed.
     """
 
     utc_ms: int
@@ -68,6 +72,8 @@ class RunStart:
     orders: tuple[Order, ...] = ()
     load_list: str = ""
     versions: Mapping[str, str] = field(default_factory=dict)
+    batteries: tuple[Battery, ...] = ()
+    owed_Ah: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +125,9 @@ def write_head(start: RunStart) -> bytes:
         "virtual": start.settings.virtual,
         "load": codec.dump(Load, start.load),
         "load_list": start.load_list,
+        "batteries": plain_batteries(start.batteries),
+        "links": list(links_of(start.batteries, _places(start))),
+        "follow_on": follow_on(start.load, start.owed_Ah),
         "orders": [codec.dump(Order, order) for order in start.orders],
         "profile": _text(start.profile),
         "bath_file": _text(start.bath_file),
@@ -129,6 +138,24 @@ def write_head(start: RunStart) -> bytes:
         "layout": layout(CircuitState, Extras),
     }
     return (json.dumps(content, indent=1, allow_nan=False) + "\n").encode()
+
+
+def _places(start: RunStart) -> int:
+    return next((own.places for own in start.settings.circuits if own.name == start.circuit), 0)
+
+
+def follow_on(load: Load, owed_Ah: float) -> dict[str, str | int | float] | None:
+    """What a record says of a run that goes on with an earlier one; None: it begins by itself.
+
+    `first_step` is the step's number; `credited_Ah` went in before; `owed_Ah` is added to its last charge.
+    """
+    if not load.continues:
+        return None
+    steps = load.plan.steps
+    number = steps[load.first_step].number if 0 <= load.first_step < len(steps) else load.first_step + 1
+    return {
+        "continues": load.continues, "first_step": number, "credited_Ah": load.credited_Ah, "owed_Ah": owed_Ah,
+    }  # fmt: skip
 
 
 def _text(text: Text) -> dict[str, str]:

@@ -12,17 +12,26 @@ _NO_PROBE = Value(None)
 
 
 def log_row(utc_ms: int, cin: CircuitIn, command: Command, after: CircuitState, stale_ms: int) -> LogRow:
-    """What log.csv says of this cycle: probe = the hottest valid one, step by its number after unrolling."""
+    """What log.csv says of this cycle: probe = the hottest valid one, step by its number after unrolling.
+
+    What was read longer ago than `stale_ms` is stale, whatever the field still calls it.
+    """
     run, load = after.run, after.load
     counters = _NONE_COUNTED if run is None else run.counters
     number = None
     if run is not None and load is not None and run.step < len(load.plan.steps):
         number = load.plan.steps[run.step].number
     return LogRow(
-        utc_ms, cin.now_ms, number, after.state.value, command.set_current_A, cin.reading.current_A,
-        cin.reading.voltage_V, cin.bath.water_C, _probe(after.probes, cin.reading.probes, stale_ms), counters.charge_Ah,
-        counters.discharge_Ah, counters.energy_Wh, after.allowed.percent,
+        utc_ms, cin.now_ms, number, after.state.value, command.set_current_A,
+        _aged(cin.reading.current_A, stale_ms), _aged(cin.reading.voltage_V, stale_ms), cin.bath.water_C,
+        _probe(after.probes, cin.reading.probes, stale_ms), counters.charge_Ah, counters.discharge_Ah,
+        counters.energy_Wh, after.allowed.percent,
     )  # fmt: skip
+
+
+def _aged(value: Value, stale_ms: int) -> Value:
+    """Return a value as it is told: one that is too old is no reading any more."""
+    return Value(None, Quality.STALE, value.age_ms) if value.number is not None and value.age_ms > stale_ms else value
 
 
 def _probe(memory: tuple[ProbeMemory, ...], probes: tuple[Value, ...], stale_ms: int) -> Value:

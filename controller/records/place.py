@@ -1,26 +1,25 @@
 """Where a record stands: a run folder, or the same files in one archive. Reading only; who reads need not ask which.
 
 An archive is a zip file (ISO/IEC 21320-1: stored or deflated, no encryption) named `<run folder>.zip`, each file in it
-as `<run folder>/<file>`, so that unpacking gives the folder back. What an archive from outside claims is not believed:
-names, sizes and check sums are looked at before anything is taken.
+as `<run folder>/<file>`, so that unpacking gives the folder back. Nothing from outside is believed: what a folder's or
+an archive's names lead to is looked at before anything is read, and every message is one clean line.
 """
 
 from __future__ import annotations
 
-import io
+import os
 import stat
-import zipfile
-import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
 from controller.records.errors import RecordError
+from profiles.problems import clean
 
-LARGEST_FILE = 2_000_000_000
+LARGEST_FILE = 500_000_000
+"""Bytes of one file: a log of forty days with a row each second. Own choice, so that no file fills the memory."""
 SUFFIX = ".zip"
-_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
-_ENCRYPTED = 1
+_PIECE_BYTES = 1 << 20
 
 
 class Place(Protocol):
@@ -51,7 +50,7 @@ class Place(Protocol):
 
 @dataclass(frozen=True)
 class FolderPlace:
-    """A run folder."""
+    """A run folder. Only plain files in it count: a pipe would let a reader wait for ever, a link lead elsewhere."""
 
     path: Path
 
@@ -63,36 +62,53 @@ class FolderPlace:
     def names(self) -> tuple[str, ...]:
         """See Place."""
         try:
-            return tuple(sorted(each.name for each in self.path.iterdir() if each.is_file()))
+            with os.scandir(self.path) as entries:
+                return tuple(sorted(each.name for each in entries if each.is_file(follow_symlinks=False)))
         except OSError as error:
-            raise RecordError(f"{self.path}: cannot be read: {error.strerror}") from None
+            raise _unreadable(self.path, error) from None
 
     def size(self, name: str) -> int | None:
         """See Place."""
         place = self.path / name
         try:
-            found = place.stat()
+            found = place.lstat()
         except FileNotFoundError:
             return None
-        except OSError as error:
-            raise RecordError(f"{place}: cannot be read: {error.strerror}") from None
-        if not stat.S_ISREG(found.st_mode):
-            # A pipe of that name would let a reader wait for ever.
-            raise RecordError(f"{place}: is no plain file")
-        if found.st_size > LARGEST_FILE:
-            raise RecordError(f"{place}: is larger than {LARGEST_FILE // 1_000_000} MB")
-        return found.st_size
+        except (OSError, ValueError) as error:
+            raise _unreadable(place, error) from None
+        return _size(place, found)
 
     def open(self, name: str) -> BinaryIO | None:
         """See Place."""
+        place = self.path / name
         if self.size(name) is None:
             return None
         try:
-            return (self.path / name).open("rb")
+            # What stood there a moment ago may be another thing now: never wait for it, never follow it.
+            fd = os.open(place, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
         except FileNotFoundError:
             return None
         except OSError as error:
-            raise RecordError(f"{self.path / name}: cannot be read: {error.strerror}") from None
+            raise _unreadable(place, error) from None
+        try:
+            _size(place, os.fstat(fd))
+            return os.fdopen(fd, "rb")
+        except BaseException:
+            os.close(fd)
+            raise
+
+
+def _size(place: Path, found: os.stat_result) -> int:
+    if not stat.S_ISREG(found.st_mode):
+        raise RecordError(f"{clean(str(place))}: is no plain file")
+    if found.st_size > LARGEST_FILE:
+        raise RecordError(f"{clean(str(place))}: is larger than {LARGEST_FILE // 1_000_000} MB")
+    return found.st_size
+
+
+def _unreadable(place: Path, error: Exception) -> RecordError:
+    why = error.strerror if isinstance(error, OSError) else str(error)
+    return RecordError(f"{clean(str(place))}: cannot be read: {clean(why or type(error).__name__)}")
 
 
 @dataclass(frozen=True)
@@ -108,98 +124,51 @@ class ArchivePlace:
 
     def names(self) -> tuple[str, ...]:
         """See Place."""
-        with self._opened() as archive:
-            return tuple(sorted(self._entries(archive)))
+        from controller.records import zipped  # who reads a folder needs no archives
+
+        return zipped.names(self.path, self.name)
 
     def size(self, name: str) -> int | None:
         """See Place."""
-        with self._opened() as archive:
-            entry = self._entries(archive).get(name)
-        return None if entry is None else entry.file_size
+        from controller.records import zipped
+
+        return zipped.size(self.path, self.name, name)
 
     def open(self, name: str) -> BinaryIO | None:
         """See Place."""
-        archive = self._opened()
-        try:
-            entry = self._entries(archive).get(name)
-            if entry is None:
-                archive.close()
-                return None
-            return io.BufferedReader(_Member(archive, entry, f"{self.path}: {name}"), 1 << 16)
-        except BaseException:
-            archive.close()
-            raise
+        from controller.records import zipped
 
-    def _opened(self) -> zipfile.ZipFile:
-        try:
-            return zipfile.ZipFile(self.path)
-        except (OSError, zipfile.BadZipFile, ValueError, NotImplementedError) as error:
-            raise RecordError(f"{self.path}: is no archive that can be read: {error}") from None
-
-    def _entries(self, archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
-        """The files of the record by their bare names; RecordError for anything that an archive of ours never holds."""
-        found: dict[str, zipfile.ZipInfo] = {}
-        for entry in archive.infolist():
-            folder, _, name = entry.filename.rpartition("/")
-            if not name or "/" in folder or folder != self.name or name in found:
-                raise RecordError(f"{self.path}: {entry.filename[:100]!r} has no place in an archive of {self.name}")
-            if entry.compress_type not in _METHODS or entry.flag_bits & _ENCRYPTED:
-                raise RecordError(f"{self.path}: {name}: is packed in a way that archives here never are")
-            if entry.file_size > LARGEST_FILE:
-                raise RecordError(f"{self.path}: {name}: is larger than {LARGEST_FILE // 1_000_000} MB")
-            found[name] = entry
-        return found
-
-
-class _Member(io.RawIOBase):
-    """One file of an archive as a raw stream that closes the archive with itself and tells damage as RecordError."""
-
-    def __init__(self, archive: zipfile.ZipFile, entry: zipfile.ZipInfo, told: str) -> None:
-        super().__init__()
-        self._archive = archive
-        self._told = told
-        try:
-            self._stream = archive.open(entry)
-        except (OSError, zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
-            raise RecordError(f"{told}: cannot be read: {error}") from None
-
-    def readable(self) -> bool:
-        """It is for reading."""
-        return True
-
-    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
-        """Read some bytes; RecordError where the packed bytes are damaged."""
-        try:
-            data = self._stream.read(len(buffer))
-        except (OSError, EOFError, zipfile.BadZipFile, zlib.error, RuntimeError) as error:
-            raise RecordError(f"{self._told}: cannot be read: {error}") from None
-        buffer[: len(data)] = data
-        return len(data)
-
-    def close(self) -> None:
-        """Give the archive back."""
-        if not self.closed:
-            self._stream.close()
-            self._archive.close()
-        super().close()
+        return zipped.open_member(self.path, self.name, name)
 
 
 def place_of(path: Path) -> Place:
     """The record at `path`, folder or archive; RecordError when there is neither."""
-    if path.is_dir():
-        return FolderPlace(path)
-    if path.is_file() and path.name.endswith(SUFFIX):
-        return ArchivePlace(path)
-    raise RecordError(f"is no run folder: {'it is another file' if path.exists() else 'there is no such folder'}")
+    try:
+        if path.is_dir():
+            return FolderPlace(path)
+        if path.is_file() and path.name.endswith(SUFFIX):
+            return ArchivePlace(path)
+        there = path.exists()
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, error) from None
+    raise RecordError(f"is no run folder: {'it is another file' if there else 'there is no such folder'}")
 
 
-def read_all(place: Place, name: str) -> bytes:
-    """A file's bytes, none when it is missing; RecordError when it cannot be read or is absurdly large."""
+def read_all(place: Place, name: str, most: int = LARGEST_FILE) -> bytes:
+    """A file's bytes, none when it is missing; RecordError when it cannot be read or has more than `most` bytes."""
     stream = place.open(name)
     if stream is None:
         return b""
+    told = f"{clean(str(place.path))}: {clean(name)}"
+    parts, left = [], most
     with stream:
         try:
-            return stream.read()
+            # Not in one call: that would ask for the memory before anybody knows that there is as much to read.
+            while data := stream.read(_PIECE_BYTES):
+                parts.append(data)
+                left -= len(data)
+                if left < 0:
+                    raise RecordError(f"{told}: is larger than {most / 1e6:g} MB")
         except OSError as error:
-            raise RecordError(f"{place.path}: {name}: cannot be read: {error.strerror}") from None
+            raise RecordError(f"{told}: cannot be read: {clean(error.strerror or type(error).__name__)}") from None
+    return b"".join(parts)

@@ -8,9 +8,11 @@ anything being executed. No field may be missing, unknown, or of another type; n
 from __future__ import annotations
 
 import dataclasses
+import sys
 import types
 from collections.abc import Callable, Mapping, Sequence
 from enum import Enum
+from functools import cache
 from math import isfinite
 from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
@@ -18,6 +20,7 @@ T = TypeVar("T")
 Coder = Callable[[Any], Any]
 KNOWN = "known"
 _SCALARS = (str, int, float, bool)
+_LARGEST_FLOAT = int(sys.float_info.max)
 
 
 class PlainError(ValueError):
@@ -223,7 +226,13 @@ def _list_loader(kind: Any, loaders: list[tuple[str, Coder]], spared: frozenset[
     return load
 
 
-def _hints(kind: Any) -> dict[str, Any]:
+def _hints(kind: Any) -> Mapping[str, Any]:
+    return _kept_hints(kind)
+
+
+@cache
+def _kept_hints(kind: type) -> Mapping[str, Any]:
+    """Fields and types; kept, because a codec is made for each record that is read and working them out is slow."""
     hints = get_type_hints(kind)
     return {item.name: hints[item.name] for item in dataclasses.fields(kind)}
 
@@ -253,7 +262,7 @@ def _dump_float(value: Any) -> Any:
 
 
 def _load_float(data: Any) -> float:
-    if type(data) in (int, float):
+    if type(data) is float or (type(data) is int and abs(data) <= _LARGEST_FLOAT):
         return float(data)
     if isinstance(data, dict) and data.keys() == {"float"} and data["float"] in ("nan", "inf", "-inf"):
         return float(data["float"])

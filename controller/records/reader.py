@@ -1,48 +1,43 @@
 """Reading a run folder, whole or damaged: gives what is whole and says what is not. Changes nothing.
 
-Sizes are bounded, so that a folder from outside cannot fill the memory.
+Tables come in by `stream`, a piece at a time, so that no line and no file from outside can fill the memory; what is
+kept are their lines. Cycles stay packed and are decoded block by block, as they are asked for.
 """
 
 from __future__ import annotations
 
-import csv
-import json
+import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from controller.core.state import CircuitState
-from controller.records.chain import Walk, start, walk
+from controller.records.chain import Walk
 from controller.records.cycles import Cycle, DamagedCycles, decode
 from controller.records.errors import RecordError
 from controller.records.frames import FILE_HEAD, Frame, scan
 from controller.records.head import Head, read_head, read_plain
-from controller.records.place import FolderPlace, place_of, read_all
+from controller.records.place import FolderPlace, Place, place_of, read_all
 from controller.records.plain import Codec
-from controller.records.rows import (
-    AFTER_HEADER,
-    BATTERY_HEADER,
-    EVENT_HEADER,
-    LOG_HEADER,
-)
+from controller.records.stream import TableStream, cells_of
+from controller.records.summary import read_summary
+from controller.records.tables import TABLES as TABLE_COLUMNS
 
-TABLES = {
-    "log.csv": LOG_HEADER,
-    "events.csv": EVENT_HEADER,
-    "batteries.csv": BATTERY_HEADER,
-    "after.csv": AFTER_HEADER,
-}
+TABLES = {name: ",".join(columns) for name, columns in TABLE_COLUMNS.items()}
+LARGEST_HEAD = 50_000_000
+"""Bytes of run.json or summary.json: texts of profile, bath file, map and release, each a few megabytes at the most."""
 
 
 @dataclass(frozen=True)
 class Table:
     """One chained table as it was found.
 
-    `walked` tells how far the chain holds; `whole_bytes` is where the last whole line ends; `cut` is what stands
-    behind it. `problems` name what is not whole.
+    `columns` are its own: those of this version, or more of a later one. `walked` tells how far the chain holds;
+    `whole_bytes` is where the last whole line ends; `cut` is the beginning of the `cut_bytes` behind it. `problems`
+    name what is not whole. A line longer than any row stands as an empty one.
     """
 
     name: str
@@ -52,13 +47,14 @@ class Table:
     whole_bytes: int
     cut: bytes
     header_right: bool
+    cut_bytes: int
+    damage: tuple[str, ...]
+    problems: tuple[str, ...]
 
     @cached_property
     def rows(self) -> list[list[str]]:
         """All whole rows as texts, also those behind a break of the chain (`walked` says from where on)."""
-        text = (line.decode("utf-8", "replace").replace("\r", " ").replace("\0", " ") for line in self.lines)
-        csv.field_size_limit(1_000_000)
-        return [row for line in text for row in csv.reader((line,))]
+        return [cells_of(line) for line in self.lines]
 
     def column(self, name: str) -> list[str]:
         """One column as texts; rows too short give an empty one."""
@@ -69,34 +65,25 @@ class Table:
         """One column as numbers; None where the cell is empty or no number."""
         return [_number(text) for text in self.column(name)]
 
-    @property
-    def damage(self) -> tuple[str, ...]:
-        """What is not as it was written, but for an unfinished row at the very end."""
-        found = []
-        if not self.header_right:
-            found.append(f"{self.name}:1: the header is not {','.join(self.columns)}")
-        if self.walked.wrong_row is not None:
-            row = self.walked.wrong_row
-            found.append(f"{self.name}:{row + 1}: row {row} is not as it was written, or one before it is missing")
-        return tuple(found)
-
-    @property
-    def problems(self) -> tuple[str, ...]:
-        """All that is not as it was written."""
-        if not self.cut:
-            return self.damage
-        row = len(self.lines) + 1
-        return (*self.damage, f"{self.name}: row {row} is unfinished: the last {len(self.cut)} bytes are left out")
-
 
 def read_table(name: str, data: bytes, header: str, run_json: bytes) -> Table:
     """A table from its bytes."""
-    whole_bytes = data.rfind(b"\n") + 1
-    lines = data[:whole_bytes].split(b"\n")[:-1]
-    rows = tuple(lines[1:])
-    walked = walk(rows, start(header, run_json))
-    right = bool(lines) and lines[0] == header.encode()
-    return Table(name, tuple(header.split(",")), walked, rows, whole_bytes, data[whole_bytes:], right)
+    return table_from(name, io.BytesIO(data), tuple(header.split(",")), run_json)
+
+
+def table_from(name: str, stream: BinaryIO, known: tuple[str, ...], run_json: bytes) -> Table:
+    """A table from a file that is read to its end. RecordError: the bytes cannot be read."""
+    table = TableStream(name, stream, known, run_json, behind=True)
+    lines: list[bytes] = []
+    for piece in table.pieces():
+        lines.extend([b""] * (piece.first - 1 - len(lines)))
+        lines.extend(piece.lines)
+    lines.extend([b""] * (table.rows - len(lines)))
+    walked = Walk(table.mark.rows, table.mark.chain, table.wrong_row)
+    return Table(
+        name, table.columns, walked, tuple(lines), table.offset, table.cut, table.header_right, table.cut_bytes,
+        tuple(table.damage), table.problems,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -167,10 +154,11 @@ def read_cycles(data: bytes, tail: bytes = b"") -> CycleStore:
 def _frames(name: str, data: bytes, damage: list[str], torn: list[str]) -> tuple[list[Frame], int]:
     """Whole frames, and where they end: an unfinished one behind them does not count."""
     head = len(FILE_HEAD)
-    if len(data) < head and FILE_HEAD.startswith(data):
-        torn.append(f"{name}: has no more than {len(data)} bytes of its first line")
-        return [], 0
     if data[:head] != FILE_HEAD:
+        begun = data.rstrip(b"\0")  # a power cut may leave the length without the bytes
+        if len(begun) < head and FILE_HEAD.startswith(begun):
+            torn.append(f"{name}: has no more than {len(begun)} bytes of its first line")
+            return [], 0
         damage.append(f"{name}: does not begin with {FILE_HEAD.decode().strip()!r}")
     frames: list[Frame] = []
     end = min(head, len(data))
@@ -242,33 +230,32 @@ class RunFolder:
 def read_run(path: Path) -> RunFolder:
     """Read a run folder, or an archived one; RecordError when it is none."""
     place = place_of(path)
-    run_json = read_all(place, "run.json")
+    run_json = read_all(place, "run.json", LARGEST_HEAD)
     if not run_json:
         raise RecordError("is no run folder: it has no run.json")
     plain = read_plain(run_json)
-    tables = {}
-    for name, header in TABLES.items():
-        if name in ("log.csv", "events.csv") or place.size(name) is not None:
-            tables[name] = read_table(name, read_all(place, name), header, run_json)
-    summary, problem = _summary(read_all(place, "summary.json"))
+    summary, problem = read_summary(read_all(place, "summary.json", LARGEST_HEAD))
+    tables = read_tables(place, run_json)
     return RunFolder(
         path, run_json, plain, tables, read_all(place, "cycles.bin"), read_all(place, "cycles.tail"), summary, problem
     )
 
 
+def read_tables(place: Place, run_json: bytes) -> dict[str, Table]:
+    """The chained tables of a record by their names; log and events are there, if only as empty ones."""
+    tables = {}
+    for name, known in TABLE_COLUMNS.items():
+        stream = place.open(name)
+        if stream is None and name not in ("log.csv", "events.csv"):
+            continue
+        with stream if stream is not None else io.BytesIO() as file:
+            tables[name] = table_from(name, file, known, run_json)
+    return tables
+
+
 def read_bytes(path: Path) -> bytes:
     """A file's bytes, none when it is missing; RecordError when it cannot be read or is absurdly large."""
     return read_all(FolderPlace(path.parent), path.name)
-
-
-def _summary(data: bytes) -> tuple[Mapping[str, Any] | None, str | None]:
-    if not data:
-        return None, None
-    try:
-        plain = json.loads(data)
-    except (ValueError, RecursionError) as error:
-        return None, f"summary.json: is not readable: {error}"
-    return (plain, None) if isinstance(plain, dict) else (None, "summary.json: is no object")
 
 
 def _sha256_of(text: object) -> str | None:

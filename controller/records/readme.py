@@ -10,17 +10,33 @@ Plain files: text is UTF-8, tables are CSV (RFC 4180 with LF line ends, never a 
 ISO 8601 UTC with milliseconds. A missing value is empty, never 0. Text that a spreadsheet would take for a formula
 begins with an apostrophe that is not part of it.
 
-run.json       written once, before the first row: profile, bath file, register map and release, each with its text and
-               SHA-256 (release: null where the profile had none); the load; the orders that started the run; settings
-               and compiled plan as the core used them; versions; core = number of the decisions' version; layout =
-               order of the fields in the lists of cycles.bin; start_ms = core time at which elapsed time is 0
+run.json       written once, before the first row; keys below
 log.csv        a row each logging interval and at each change that matters
 events.csv     every event, alarm, order, refusal and reading
 cycles.bin     what re-deciding needs: every cycle's input and command (below)
 cycles.tail    only while the run is open, or after a crash: cycles that are not in a block of cycles.bin yet
-batteries.csv  outcome of each battery, written at sign-off
+batteries.csv  outcome of each battery, written at sign-off; where a battery has several rows, the last one holds
 after.csv      readings that came after the run
-summary.json   totals, verdict, number of rows, last chain values; written at the end, replaced at sign-off
+summary.json   totals, verdict, number of rows, last chain values, hashes; written at the end, replaced when rows of
+               batteries.csv or after.csv come; keys below
+README.txt     this text
+Any other file is no part of the record. An archived run is these files in one zip file named as the folder.
+
+KEYS OF run.json
+format, core     of this file; number of the version of all decisions: only that version decides the cycles the same
+versions         of the programs
+start_utc        wall time of the first moment           start_ms   core time then, at which elapsed time is 0
+hall, bath, circuit, batch   where it ran, and what      virtual    true: a simulated plant, no battery was there
+load             what was loaded, as the decisions used it           load_list   the list as a person gave it
+batteries        position, batch, pallet, serial and type of each     links       places with a link, no battery
+follow_on        continues = folder of the run that this one goes on with, first_step, credited_Ah = put in before,
+                 owed_Ah; null: it begins by itself
+orders           those that started the run
+profile, bath_file, map, release   each with name, text and SHA-256 of the text as UTF-8; release null: none was needed
+plan             the profile as it was compiled, its sha256 that of the profile's text
+settings         all limits of bath and circuits in force
+layout           order of the fields in the lists of cycles.bin
+A Plan elsewhere stands as {"known": 0}: the plan of this file.
 
 COLUMNS OF log.csv
 time_utc         wall time of the row
@@ -33,28 +49,66 @@ bath_C           water temperature the laws used        probe_C     hottest vali
 charge_Ah        charge read into the string            discharge_Ah  charge read out of it
 energy_Wh        energy read into the string. All three are integrated from every reading; gaps are never filled
 allowed_percent  what the temperature derate allows of the step's current; 100: no derate
-quality          empty: all good; else like current_A=stale probe_C=lost. Only good and suspect numbers are printed
+quality          empty: all good; else like current_A=stale probe_C=lost. Only good and suspect numbers are printed.
+                 suspect: of doubtful worth; lost: no sensor or no answer; stale: read too long ago; out_of_range:
+                 beyond what it can be; frozen: it should have moved and did not
+How charge is counted: a reading of current taken in its cycle, good or suspect, closes a straight line from the last
+such one, if that is not older than the stale time (run.json, settings, stale_ms); the area above zero is charge, below
+it discharge. Energy likewise, above zero, from current times the newest volts. After a longer silence the line begins
+anew.
 chain            check value, below
 
 COLUMNS OF events.csv
 time_utc, elapsed_s   as above                          id          of the order it belongs to, or of the event
-kind             event, alarm, order, refusal           code        what happened, as a fixed word
+kind             event, alarm, order, refusal           code        what happened, as a fixed word; of an alarm
+                                                                    with what became of it: open_string:new
 target           circuit, bath or run                   who, role   person, and the role that allowed it
-priority         of an alarm, 1 is the highest          value, limit, unit  what was compared, and text in words
+priority         of an alarm, 1 is the highest          value, limit, unit  what was compared
+text             the same in words                      chain       check value, below
 
-COLUMNS OF batteries.csv: position in the string, batch, pallet, serial, open-circuit volts and hours since the
-last current, density and the temperature it was read at, level, outcome, reason, text. OF after.csv: time of entry and
-of taking, position, what was read, value, unit, temperature, instrument, who.
+COLUMNS OF batteries.csv
+position         in the string, from the plus end, from 1
+batch, pallet, serial   as the load list gave them      ocv_V       open-circuit volts
+ocv_age_h        hours from the last current to that reading        density     in kg/L at the reference temperature
+density_C        temperature that it was read at        level       of the acid, as it was read
+outcome          pass, re-form, rework or scrap         reason, text   why, as a word and in the person's words
+chain            check value, below
+
+COLUMNS OF after.csv
+time_utc         when it was typed                      taken_utc   when it was read
+position         in the string                          what        density, voltage, temperature, level, joint_mV
+value, unit      as it was read                         temperature_C   of the battery then
+instrument, who  with what, and by whom                 chain       check value, below
+
+KEYS OF summary.json
+format           of this file                           core        as in run.json
+charge_Ah, discharge_Ah, energy_Wh   totals, unrounded  cycles      number of cycles in cycles.bin
+circuit, batch, batteries, profile, revision   what ran, and how many batteries at the end
+start_utc, end_utc, duration_s   wall times; duration by the controller's own clock, gaps included
+planned_Ah, owed_Ah   charge by the plan; added for interruptions      state    of the circuit at the end
+hottest_C, highest_V_per_cell   over the whole run      trips, link_rides   how often; link losses ridden through
+verdict          complete or ended by a person; after sign-off what followed from the outcomes
+outcomes         batteries by their outcome             sign_offs   each sign-off in its order
+signed_off_by, signed_off_role, signed_off_utc          of the newest one
+rows, chain      of each table: number of rows, last check value
+lost_cycles, lost_rows   what no disk took while the memory was full; 0: nothing
+run_json_sha256, cycles_sha256, readme_sha256   SHA-256 of run.json, cycles.bin and README.txt
+sha256           SHA-256 of all bytes of summary.json before the line that it stands in
+A key that a record does not have says nothing. null: not known.
 
 THE CHAIN
 The last field of each row is the first 16 hex digits of the SHA-256 of: the chain value of the row before, then the
 row's own text up to, not with, its last comma. In place of the value before the first row stands the same 16 digits of:
 all bytes of run.json, then the header line without its line end. A changed, missing or moved row breaks the chain from
-there on. A cut end shows only against summary.json, a printed page or another copy. This checks it, in this folder:
+there on. A cut end shows only against summary.json, a printed page or another copy. Whoever can write files can also
+make a whole new chain: only a page or a copy that others keep shows that. This checks all of it, in this folder:
 
 ----8<---- check.sh
 for f in log.csv events.csv batteries.csv after.csv; do
-  [ -f "$f" ] || continue
+  if [ ! -f "$f" ]; then
+    grep -s -q "^  \\"$f\\": " summary.json && { echo "$f: is missing"; exit 1; }
+    continue
+  fi
   chain=$( { cat run.json; head -n 1 "$f" | tr -d '\\n'; } | sha256sum | cut -c 1-16)
   row=0
   tail -n +2 "$f" | {
@@ -63,9 +117,27 @@ for f in log.csv events.csv batteries.csv after.csv; do
       chain=$(printf '%s%s' "$chain" "${line%,*}" | sha256sum | cut -c 1-16)
       [ "$chain" = "${line##*,}" ] || { echo "$f: row $row is not as it was written"; exit 1; }
     done
+    [ ! -f summary.json ] || {
+      grep -q "^  \\"$f\\": $row,*\\$" summary.json &&
+        { [ $row = 0 ] || grep -q "^  \\"$f\\": \\"$chain\\"" summary.json; }
+    } || { echo "$f: does not end where summary.json says"; exit 1; }
     echo "$f: $row rows as they were written, last chain value $chain"
   } || exit 1
 done
+[ -f summary.json ] || { echo "no summary.json: a cut end would not show"; exit 0; }
+while read -r f key; do
+  case $f in
+    summary.json) found=$(sed '/^ "sha256": "/,$d' $f | sha256sum | cut -c 1-64) ;;
+    *) found=$(sha256sum < "$f" | cut -c 1-64) ;;
+  esac
+  grep -q "^ \\"$key\\": \\"$found\\"" summary.json || { echo "$f: is not as it was written"; exit 1; }
+  echo "$f: as it was written"
+done <<END
+summary.json sha256
+run.json run_json_sha256
+cycles.bin cycles_sha256
+README.txt readme_sha256
+END
 ----8<----
 
 cycles.bin, cycles.tail

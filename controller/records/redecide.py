@@ -21,6 +21,25 @@ from controller.records.reader import Block
 Watch = Callable[[CircuitIn, Command, CircuitState], None]
 
 
+class Listener(Protocol):
+    """Who wants to know more than the commands."""
+
+    def block(self, number: int, led_to: CircuitState | None, start: CircuitState) -> None:
+        """A block begins with cycle `number` from a state that was written, another than the cycles before led to.
+
+        `led_to` None: it is not known what they led to.
+        """
+        ...
+
+    def cycle(self, number: int, cycle: Cycle) -> None:
+        """A cycle as it was recorded, before it is decided again."""
+        ...
+
+    def decided(self, number: int, cycle: Cycle, after: CircuitState, events: tuple[Event, ...]) -> None:
+        """A cycle decided again: the new state, and the events of it."""
+        ...
+
+
 class Step(Protocol):
     """What decides a cycle."""
 
@@ -49,9 +68,13 @@ class Redecided:
 
 
 def redecide(
-    head: Head, blocks: Iterable[Block | str], step: Step = core_step, watch: Watch | None = None
+    head: Head,
+    blocks: Iterable[Block | str],
+    step: Step = core_step,
+    watch: Watch | None = None,
+    listener: Listener | None = None,
 ) -> Redecided:
-    """Feed all cycles again; `watch` sees each cycle's input, recorded command and new state."""
+    """Feed all cycles again; `watch` sees each cycle's input, recorded command and new state; `listener` all of it."""
     result = Redecided()
     expected = None
     for block in blocks:
@@ -63,21 +86,39 @@ def redecide(
             result.state = None
         expected = block.first + len(block.cycles)
         if block.start is not None:
-            if result.state is not None and result.state != block.start:
-                result.restarts += 1
-            result.state = block.start
+            _begin(block.first, block.start, result, listener)
         for number, cycle in enumerate(block.cycles, block.first):
-            _one(head, number, cycle, step, result, watch)
+            if listener is not None:
+                listener.cycle(number, cycle)
+            _one(head, number, cycle, step, result, watch, listener)
     return result
 
 
-def _one(head: Head, number: int, cycle: Cycle, step: Step, result: Redecided, watch: Watch | None) -> None:
+def _begin(first: int, start: CircuitState, result: Redecided, listener: Listener | None) -> None:
+    if result.state == start:
+        return
+    if result.state is not None:
+        result.restarts += 1
+    if listener is not None:
+        listener.block(first, result.state, start)
+    result.state = start
+
+
+def _one(
+    head: Head,
+    number: int,
+    cycle: Cycle,
+    step: Step,
+    result: Redecided,
+    watch: Watch | None,
+    listener: Listener | None,
+) -> None:
     result.last = cycle
     if result.state is None:
         result.not_compared += 1
         return
     try:
-        state, command, _ = step(head.settings, head.own, result.state, cycle.cin)
+        state, command, events = step(head.settings, head.own, result.state, cycle.cin)
     except Exception as error:  # noqa: BLE001 - whatever a record holds, the reader must go on to its next snapshot
         result.problems.append(f"cycle {number}: cannot be decided again: {type(error).__name__}: {error}")
         result.state = None
@@ -91,6 +132,8 @@ def _one(head: Head, number: int, cycle: Cycle, step: Step, result: Redecided, w
     result.state = state
     if watch is not None:
         watch(cycle.cin, cycle.command, state)
+    if listener is not None:
+        listener.decided(number, cycle, state, events)
 
 
 def _shown(command: Command) -> str:

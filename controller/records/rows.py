@@ -13,31 +13,23 @@ from datetime import UTC, datetime, timedelta
 from math import isfinite
 
 from controller.core.types import Quality, Scalar, Value
+from controller.records import tables
 
-LOG_COLUMNS = (
-    "time_utc", "elapsed_s", "step", "state", "set_current_A", "current_A", "voltage_V", "bath_C", "probe_C",
-    "charge_Ah", "discharge_Ah", "energy_Wh", "allowed_percent", "quality", "chain",
-)  # fmt: skip
-EVENT_COLUMNS = (
-    "time_utc", "elapsed_s", "id", "kind", "code", "target", "who", "role", "priority", "value", "limit", "unit",
-    "text", "chain",
-)  # fmt: skip
-BATTERY_COLUMNS = (
-    "position", "batch", "pallet", "serial", "ocv_V", "ocv_age_h", "density", "density_C", "level", "outcome",
-    "reason", "text", "chain",
-)  # fmt: skip
-AFTER_COLUMNS = (
-    "time_utc", "taken_utc", "position", "what", "value", "unit", "temperature_C", "instrument", "who", "chain",
-)  # fmt: skip
-PROOF_COLUMNS = ("time_utc", "item", "serial", "result", "by", "due", "chain")
-LOG_HEADER = ",".join(LOG_COLUMNS)
-EVENT_HEADER = ",".join(EVENT_COLUMNS)
-BATTERY_HEADER = ",".join(BATTERY_COLUMNS)
-AFTER_HEADER = ",".join(AFTER_COLUMNS)
-PROOF_HEADER = ",".join(PROOF_COLUMNS)
+LOG_COLUMNS = tables.LOG_COLUMNS
+EVENT_COLUMNS = tables.EVENT_COLUMNS
+BATTERY_COLUMNS = tables.BATTERY_COLUMNS
+AFTER_COLUMNS = tables.AFTER_COLUMNS
+PROOF_COLUMNS = tables.PROOF_COLUMNS
+LOG_HEADER = tables.LOG_HEADER
+EVENT_HEADER = tables.EVENT_HEADER
+BATTERY_HEADER = tables.BATTERY_HEADER
+AFTER_HEADER = tables.AFTER_HEADER
+PROOF_HEADER = tables.PROOF_HEADER
 
 CELL_LIMIT = 2_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+# The years 1 to 9999: a clock that is far off must not end a cycle.
+_FIRST_MS, _LAST_MS = -62_135_596_800_000, 253_402_300_799_999
 # Controls, separators, direction and invisible characters, lone surrogates (not UTF-8), tags.
 _UNWANTED = re.compile(
     "[\\x00-\\x1f\\x7f-\\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ud800-\udfff"
@@ -83,7 +75,8 @@ def scalar(value: Scalar) -> str:
 
 
 def time_utc(utc_ms: int) -> str:
-    """Milliseconds since 1970 as ISO 8601 UTC with milliseconds."""
+    """Milliseconds since 1970 as ISO 8601 UTC with milliseconds; what no date can say becomes the nearest one."""
+    utc_ms = min(max(utc_ms, _FIRST_MS), _LAST_MS)
     return (_EPOCH + timedelta(milliseconds=utc_ms)).isoformat(timespec="milliseconds")[:-6] + "Z"
 
 

@@ -9,14 +9,15 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from controller.core.state import CircuitState
 from controller.core.types import CircuitIn, Command, Scalar
-from controller.records.cycles import BLOCK_CYCLES, Cycle, Row, encode, flatten
+from controller.records.cycles import BLOCK_CYCLES, Row, encode, flatten
 from controller.records.files import Lazy
 from controller.records.frames import FILE_HEAD, frame
 from controller.records.head import RunStart, cycle_codec, folder_name, write_head
@@ -33,10 +34,10 @@ from controller.records.rows import (
     event_text,
     log_text,
 )
+from controller.records.summary import summary_bytes
 from controller.records.table import ChainedTable
 from controller.records.writer import Group, Writer
 
-SUMMARY_FORMAT = "formbath/summary/1"
 LATER_TABLES = {"batteries.csv": BATTERY_COLUMNS, "after.csv": AFTER_COLUMNS}
 
 
@@ -74,6 +75,7 @@ class RunRecord:
         self._last: CircuitState | None = None
         self._hash = hashlib.sha256(standing.cycles_held)
         self._tables: dict[str, ChainedTable] = {}
+        self._readme_is_older = standing.started
         self._open_files(standing)
         writer.enter(self._group)
 
@@ -136,17 +138,14 @@ class RunRecord:
             if len(rows) >= BLOCK_CYCLES:
                 self._close_block()
 
-    def restore(self, start: CircuitState | None, cycles: Iterable[Cycle]) -> None:
-        """Cycles that stood in the tail after a crash become a block of their own, begun from the state `start`."""
+    def restore(self, blocks: bytes, next_cycle: int) -> None:
+        """What stood in the tail after a crash goes behind the blocks as it is; cycles go on with number `next_cycle`.
+
+        Not written anew: what is damaged between its blocks stays to be seen.
+        """
         with self._writer.lock:
-            for cycle in cycles:
-                row = flatten(cycle.cin, cycle.command)
-                if self._rows and len(row[0]) != len(self._rows[0][0]):
-                    self._close_block()
-                    start = None
-                self._block_start = start
-                self._rows.append(row)
-            self._close_block()
+            self._add_block(Lazy(lambda: blocks))
+            self._first = next_cycle
 
     def _seam(self, before: CircuitState) -> bool:
         """Whether the state was changed outside the cycles (a restart, an order of the bath, cycles lost)."""
@@ -165,6 +164,9 @@ class RunRecord:
         text = cells_text(cells, LATER_TABLES[name])
         with self._writer.lock:
             table = self._later(name, Standing({}))
+            # The summary is written last: it may not know of rows that a crash then took.
+            self._group.files.remove(self._summary)
+            self._group.files.append(self._summary)
         self._add_row(table, text)
 
     def _add_row(self, table: ChainedTable, text: str) -> None:
@@ -184,7 +186,6 @@ class RunRecord:
             if not self._by_count:
                 self._tail.clear(remove=True)
             content: dict[str, Any] = {
-                "format": SUMMARY_FORMAT,
                 **self._totals(),
                 **{str(key): _plain(value) for key, value in summary.items()},
                 "core": self._core,
@@ -196,7 +197,7 @@ class RunRecord:
                 "lost_rows": self.lost_rows,
             }
             self._cycles.add(Lazy(lambda: self._mark_hash(content)))
-            self._summary.put(Lazy(lambda: _json_bytes(content)))
+            self._summary.put(Lazy(lambda: summary_bytes({**content, "readme_sha256": self._readme_sha256()})))
 
     def release(self) -> None:
         """Nothing more will come: the writer lets the folder go once all of it is acknowledged."""
@@ -212,6 +213,14 @@ class RunRecord:
         return {
             "charge_Ah": counters.charge_Ah, "discharge_Ah": counters.discharge_Ah, "energy_Wh": counters.energy_Wh,
         }  # fmt: skip
+
+    def _readme_sha256(self) -> str:
+        """Of README.txt as it stands in the folder: a record opened again may hold that of an earlier version."""
+        held = README.encode()
+        if self._readme_is_older:
+            with suppress(OSError):
+                held = (self.folder / "README.txt").read_bytes()
+        return hashlib.sha256(held).hexdigest()
 
     def _mark_hash(self, content: dict[str, Any]) -> bytes:
         """Runs in the writer's thread, behind the blocks before it: cycles.bin is complete up to here."""
@@ -247,10 +256,6 @@ class RunRecord:
             self._tail.add(FILE_HEAD)
         self._tail.add(Lazy(lambda: frame(first, len(rows), encode(rows, start, codec))))
         self._tailed = len(self._rows)
-
-
-def _json_bytes(content: Mapping[str, Any]) -> bytes:
-    return (json.dumps(content, indent=1) + "\n").encode()
 
 
 def _plain(value: Any) -> Any:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 from controller.records.chain import link, start
 from controller.records.files import AppendFile
+from controller.records.reader import Table
+
+_CHAIN_VALUE = re.compile(rb"[0-9a-f]{16}")
 
 
 class ChainedTable:
@@ -25,3 +30,15 @@ class ChainedTable:
         self.last = link(self.last, text)
         self.rows += 1
         self._file.add(f"{text},{self.last}\n".encode())
+
+
+def standing_of(table: Table) -> tuple[int, str, int]:
+    """Rows of a table found on the disk, chain value to go on from, bytes to keep.
+
+    Behind a row that is not as it was written the chain goes on from the last value there is.
+    """
+    last = table.walked.last
+    if table.walked.wrong_row is not None:
+        claimed = table.lines[-1].rpartition(b",")[2]
+        last = claimed.decode() if _CHAIN_VALUE.fullmatch(claimed) else last
+    return len(table.lines), last, table.whole_bytes

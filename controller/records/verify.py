@@ -1,58 +1,37 @@
 """Is a record whole and untouched, and would the core decide the same again? Changes nothing, ends in plain findings.
 
-What is compared: every row against its chain; the last chain values, numbers of rows and the hashes against
-summary.json; the counters of log.csv against each other, the summary, and the cycles decided again; each command.
+What is compared: every row against its chain and its form; hashes, numbers of rows and last chain values against
+summary.json, and that against its own hash; what run.json says against itself and the folder's name; the counters
+against those counted anew from the readings; each command, event, row and state against those decided again.
 """
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 from controller.core.circuit import step as core_step
-from controller.core.state import CircuitState
-from controller.core.types import CircuitIn, Command, Quality
 from controller.core.version import CORE
+from controller.records.again import DECIMALS, Again, count_again, decide_again
+from controller.records.chained import Chained
 from controller.records.errors import RecordError
-from controller.records.head import Head
-from controller.records.reader import Block, RunFolder, Table, read_run
-from controller.records.redecide import Redecided, Step, redecide
-from controller.records.rows import elapsed, fixed
+from controller.records.eventcheck import named_rows
+from controller.records.forms import TABLE_FORMS, wrong_forms
+from controller.records.gather import FILES, Gathered, gather
+from controller.records.head import Head, read_head
+from controller.records.headcheck import wrong_head, wrong_summary
+from controller.records.paper import Typed, on_paper
+from controller.records.place import ArchivePlace, Place, place_of
+from controller.records.reader import Block, CycleStore
+from controller.records.redecide import Step
+from controller.records.rowsums import Moment, row_sums
+from controller.records.tally import COUNTED
+from controller.records.verdict import Verdict
 
-COUNTERS = ("charge_Ah", "discharge_Ah", "energy_Wh")
-_DECIMALS = {"charge_Ah": 4, "discharge_Ah": 4, "energy_Wh": 2, "set_current_A": 3}
-
-
-@dataclass(slots=True)
-class Verdict:
-    """What was found. `wrong` names everything that does not hold; `notes` what could not be looked at, and why.
-
-    `gap_s`: silences longer than the bath's stale time, from cycle to cycle; `stated_gaps`: gap events in events.csv.
-    `counter_Ah`: what the rectifier's own counter gained.
-    """
-
-    folder: str
-    rows: int = 0
-    events: int = 0
-    wrong: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    gap_s: list[float] = field(default_factory=list)
-    stated_gaps: int = 0
-    cycles: int = 0
-    compared: int = 0
-    same: int = 0
-    restarts: int = 0
-    charge_Ah: float | None = None
-    counter_Ah: float | None = None
-    redecided: bool = False
-
-    @property
-    def holds(self) -> bool:
-        """Whether nothing was found wrong."""
-        return not self.wrong
+_HASHES = {"run.json": "run_json_sha256", "cycles.bin": "cycles_sha256", "README.txt": "readme_sha256"}
+Progress = Callable[[int, int], None]
 
 
 def verify_run(
@@ -60,46 +39,96 @@ def verify_run(
     *,
     chain_only: bool = False,
     step: Step = core_step,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
+    papers: Sequence[Typed] = (),
 ) -> Verdict:
-    """Look at one run folder; RecordError when it is none. `progress` is told cycles done and cycles in all."""
-    found = read_run(folder)
-    verdict = Verdict(folder.name, len(found.log.lines), len(found.events.lines))
-    verdict.wrong.extend(found.problems)
-    _against_summary(found, verdict)
-    _counters(found.log, found.summary, verdict)
-    verdict.stated_gaps = found.events.column("code").count("gap")
-    verdict.cycles = found.cycles.count
-    if not chain_only:
-        _decisions(found, step, verdict, progress)
+    """Look at one run folder or archive; RecordError when it is none. `progress`: cycles done and cycles in all.
+
+    An archive that cannot be opened any more is a record that does not hold.
+    """
+    place = place_of(folder)
+    if isinstance(place, ArchivePlace):
+        try:
+            place.names()
+        except RecordError as error:
+            return Verdict(place.name, wrong=[str(error).removeprefix(f"{place.path}: ")])
+    return verify_place(place, chain_only=chain_only, step=step, progress=progress, papers=papers)
+
+
+def verify_place(
+    place: Place,
+    *,
+    chain_only: bool = False,
+    step: Step = core_step,
+    progress: Progress | None = None,
+    papers: Sequence[Typed] = (),
+) -> Verdict:
+    """Look at a record wherever it stands; RecordError when there is none."""
+    verdict = Verdict(place.name)
+    found = gather(place, verdict)
+    _chains(found, verdict)
+    _hashes(found, verdict)
+    for table in found.tables.values():
+        _forms(table, verdict)
+    _counters(found, verdict)
+    if found.plain:
+        wrong, notes = wrong_head(found.plain, place.name)
+        verdict.wrong += wrong
+        verdict.notes += notes
+    if chain_only or not _decisions(found, step, verdict, progress):
+        _from_rows(found, verdict)
+    verdict.paper = [on_paper(typed, {name: table.lines for name, table in found.tables.items()}) for typed in papers]
+    verdict.files = {
+        name: not any(said.startswith(f"{name}:") for said in verdict.wrong) for name in FILES if name in found.names
+    }
     return verdict
 
 
-def _against_summary(found: RunFolder, verdict: Verdict) -> None:
+def _chains(found: Gathered, verdict: Verdict) -> None:
+    """Every row follows from the one before; where no first row follows from run.json and the header, those changed."""
+    told = None if found.summary is None else found.summary.get(_HASHES["run.json"])
+    changed = not found.plain or (told is not None and told != sha256(found.run_json).hexdigest())
+    tables = [table for table in found.tables.values() if table.lines]
+    if not changed and told is None and tables and all(table.breaks[:1] == (1,) for table in tables):
+        changed = True
+        verdict.wrong.append("run.json or the header was changed: in no table does the first row follow from them")
+    for table in found.tables.values():
+        verdict.wrong += table.damage
+        rows = [row for row in table.breaks if row > 1 or not changed]
+        verdict.wrong += table.broken(rows)
+        if table.cut:
+            verdict.wrong.append(table.cut)
+        if changed and len(table.lines) > 1 and not rows:
+            verdict.notes.append(f"{table.name}: its rows follow from each other, but for the first")
+
+
+def _hashes(found: Gathered, verdict: Verdict) -> None:
+    """Hashes, numbers of rows and last chain values that summary.json knows."""
     summary = found.summary
     if summary is None:
-        if found.summary_problem is None:
-            verdict.notes.append("no summary.json: the run is still open or was never closed; a cut end would not show")
         return
-    if summary.get("run_json_sha256") != hashlib.sha256(found.run_json).hexdigest():
-        verdict.wrong.append("run.json: is not the one summary.json was written for")
-    if summary.get("cycles_sha256") != hashlib.sha256(found.cycles_bin).hexdigest():
-        verdict.wrong.append("cycles.bin: is not the one summary.json was written for")
+    held = {"run.json": found.run_json, "cycles.bin": found.cycles_bin, "README.txt": found.readme}
+    for name, key in _HASHES.items():
+        if key not in summary or summary[key] == sha256(held[name]).hexdigest():
+            continue
+        missing = name not in found.names
+        if not (missing and name == "run.json"):
+            verdict.wrong.append(f"{name}: is {'missing' if missing else 'not the one summary.json was written for'}")
     for name, table in found.tables.items():
         rows, last = _entry(summary, "rows", name), _entry(summary, "chain", name)
-        if (rows, last) == (len(table.lines), table.walked.last):
-            continue
         if rows != len(table.lines):
             verdict.wrong.append(f"{name}: {len(table.lines)} rows, summary.json says {rows}")
-        elif table.walked.wrong_row is None:
-            verdict.wrong.append(f"{name}: ends in chain value {table.walked.last}, summary.json says {last}")
+        elif last != table.last and table.lines and not table.breaks:
+            verdict.wrong.append(f"{name}: ends in chain value {table.last}, summary.json says {last}")
     names = summary.get("rows")
     for name in names if isinstance(names, dict) else ():
-        if name not in found.tables:
+        if name not in found.tables and name not in found.names:
             verdict.wrong.append(f"{name}: is missing, summary.json knows it")
     for name in ("lost_cycles", "lost_rows"):
         if summary.get(name):
             verdict.notes.append(f"{name.replace('_', ' ')} while no disk took them: {summary[name]}")
+    states = [row.get("state") for row in found.rows_of("log.csv")[-1:]]
+    verdict.wrong += wrong_summary(summary, found.plain, found.cycles.count, states[0] if states else None)
 
 
 def _entry(summary: Mapping[str, Any], key: str, name: str) -> Any:
@@ -107,64 +136,72 @@ def _entry(summary: Mapping[str, Any], key: str, name: str) -> Any:
     return part.get(name) if isinstance(part, dict) else None
 
 
-def _counters(log: Table, summary: Mapping[str, Any] | None, verdict: Verdict) -> None:
+def _forms(table: Chained, verdict: Verdict) -> None:
+    """The form of each cell; rows that the chain names already are not told twice."""
+    wrong = wrong_forms(table.name, table.columns, table.lines, TABLE_FORMS[table.name])
+    named = {f"{table.name}:{row + 1}" for row in table.breaks}
+    verdict.wrong += [said for said in wrong if said.partition(": ")[0] not in named]
+
+
+def _counters(found: Gathered, verdict: Verdict) -> None:
     """Charge and energy only grow, and end where the summary says."""
-    for name in COUNTERS:
+    rows = found.rows_of("log.csv")
+    for name in COUNTED:
         highest: float | None = None
-        for row, number in enumerate(log.numbers(name), 1):
+        for row, cells in enumerate(rows, 1):
+            number = _number(cells.get(name, ""))
             if number is None or not number >= (0.0 if highest is None else highest):
                 verdict.wrong.append(f"log.csv:{row + 1}: row {row}: {name} fell or is missing")
                 break
             highest = number
-        if name == "charge_Ah":
-            verdict.charge_Ah = highest
-        total = None if summary is None else summary.get(name)
-        if summary is None or total is None or highest is None:
+        setattr(verdict, name, highest)
+        total = None if found.summary is None else found.summary.get(name)
+        if total is None or highest is None:
             continue
-        if not isinstance(total, int | float) or abs(total - highest) > 10.0 ** -_DECIMALS[name]:
+        if not isinstance(total, int | float) or abs(total - highest) > 10.0 ** -DECIMALS[name]:
             verdict.wrong.append(f"summary.json: {name} is {total}, the last row of log.csv says {highest}")
 
 
-def _decisions(found: RunFolder, step: Step, verdict: Verdict, progress: Callable[[int, int], None] | None) -> None:
+def _decisions(found: Gathered, step: Step, verdict: Verdict, progress: Progress | None) -> bool:
+    """Decide again, or, where another core decided, only count again; False: the cycles cannot be read."""
+    if not found.plain:
+        verdict.notes.append("decisions: not compared: run.json cannot be read")
+        return False
+    core = found.plain.get("core")
     try:
-        head = found.head
+        head = read_head(found.plain)
     except RecordError as error:
-        core = found.plain.get("core")
         if core == CORE:
             verdict.wrong.append(f"decisions: not compared: {error}")
         else:
             verdict.notes.append(f"decisions: decided by core {core}, this is {CORE}: not compared")
-        return
-    readings = _Readings(head.settings.stale_ms)
-    if head.core != CORE:
-        verdict.notes.append(f"decisions: decided by core {head.core}, this is {CORE}: not compared")
-        for block in found.cycles.blocks(head.codec):
-            for cycle in block.cycles if isinstance(block, Block) else ():
-                readings.see(cycle.cin, open_run=True)
+        return False
+    blocks = _told(found.cycles, head, progress)
+    log = found.rows_of("log.csv")
+    if core != CORE:
+        verdict.notes.append(f"decisions: decided by core {core}, this is {CORE}: not compared")
+        again = count_again(head, blocks, log)
     else:
-        rows = _RowWatch(head, found.log)
-
-        def watch(cin: CircuitIn, command: Command, after: CircuitState) -> None:
-            run = after.run
-            readings.see(cin, open_run=run is not None and run.end_ms in {None, cin.now_ms})
-            rows(cin, command, after)
-
-        redone = redecide(head, _told(found, head, progress), step, watch)
-        verdict.redecided = True
-        verdict.compared, verdict.same, verdict.restarts = redone.compared, redone.same, redone.restarts
-        _judge(redone, rows, verdict)
-    verdict.gap_s = readings.gap_s
-    verdict.counter_Ah = readings.counter_Ah
-    if len(readings.gap_s) > verdict.stated_gaps:
-        verdict.wrong.append(
-            f"events.csv: {verdict.stated_gaps} gaps stated, the cycles have {len(readings.gap_s)} "
-            f"longer than {head.settings.stale_ms / 1000:g} s"
+        again = decide_again(
+            head, blocks, log, _events(found), step=step, lost=_lost(found), is_open=found.summary is None
         )
+    _judge(again, head, verdict)
+    return True
 
 
-def _told(found: RunFolder, head: Head, progress: Callable[[int, int], None] | None) -> Iterator[Block | str]:
-    done, total = 0, found.cycles.count
-    for block in found.cycles.blocks(head.codec):
+def _events(found: Gathered) -> list[dict[str, str]]:
+    table = found.tables.get("events.csv")
+    return [] if table is None else list(named_rows(table.columns, table.rows))
+
+
+def _lost(found: Gathered) -> bool:
+    summary = found.summary or {}
+    return bool(summary.get("lost_cycles") or summary.get("lost_rows"))
+
+
+def _told(cycles: CycleStore, head: Head, progress: Progress | None) -> Iterator[Block | str]:
+    done, total = 0, cycles.count
+    for block in cycles.blocks(head.codec):
         if isinstance(block, Block):
             done += len(block.cycles)
         yield block
@@ -172,61 +209,48 @@ def _told(found: RunFolder, head: Head, progress: Callable[[int, int], None] | N
             progress(done, total)
 
 
-def _judge(redone: Redecided, rows: _RowWatch, verdict: Verdict) -> None:
-    verdict.wrong.extend(redone.problems)
-    if redone.first_difference is not None:
-        verdict.wrong.append(f"decisions: {redone.compared - redone.same} differ; first {redone.first_difference}")
-    if redone.not_compared:
-        verdict.wrong.append(f"decisions: {redone.not_compared} cycles have no state to begin from: not compared")
-    if rows.wrong is not None:
-        verdict.wrong.append(rows.wrong)
+def _judge(again: Again, head: Head, verdict: Verdict) -> None:
+    verdict.wrong += again.wrong + again.apart
+    verdict.notes += again.notes
+    if again.result is not None:
+        result = again.result
+        verdict.redecided = True
+        verdict.compared, verdict.same, verdict.restarts = result.compared, result.same, result.restarts
+    if again.events is not None:
+        verdict.events_given, verdict.events_same = again.events.given, again.events.same
+    verdict.gap_s, verdict.counter_Ah = again.readings.gap_s, again.readings.counter_Ah
+    verdict.counted, verdict.counted_from = again.tally.sums(), "cycles"
+    if len(verdict.gap_s) > verdict.stated_gaps:
+        verdict.wrong.append(
+            f"events.csv: {verdict.stated_gaps} gaps stated, the cycles have {len(verdict.gap_s)} "
+            f"longer than {head.settings.stale_ms / 1000:g} s"
+        )
 
 
-class _Readings:
-    """Silences between cycles, and what the rectifier's own counter gained (a fall: it began anew from 0)."""
-
-    def __init__(self, stale_ms: int) -> None:
-        self.gap_s: list[float] = []
-        self.counter_Ah: float | None = None
-        self._stale_ms = stale_ms
-        self._now_ms: int | None = None
-        self._counter: float | None = None
-
-    def see(self, cin: CircuitIn, *, open_run: bool) -> None:
-        """One cycle's input; a silence counts while a run is open."""
-        if open_run and self._now_ms is not None and not 0 <= cin.now_ms - self._now_ms <= self._stale_ms:
-            self.gap_s.append((cin.now_ms - self._now_ms) / 1000)
-        self._now_ms = cin.now_ms
-        counter = cin.reading.counter_Ah
-        if counter is None or counter.number is None or counter.quality is not Quality.GOOD or counter.age_ms:
-            return
-        if self._counter is not None:
-            gained = counter.number - self._counter
-            self.counter_Ah = (self.counter_Ah or 0.0) + (gained if gained >= 0 else counter.number)
-        self._counter = counter.number
+def _from_rows(found: Gathered, verdict: Verdict) -> None:
+    """Count from the rows alone, within the bound that their distance leaves."""
+    for one in row_sums([moment for row in found.rows_of("log.csv") if (moment := _moment(row)) is not None]):
+        verdict.counted[one.name], verdict.bound[one.name], verdict.counted_from = one.found, one.bound, "rows"
+        if one.row is not None:
+            verdict.wrong.append(
+                f"log.csv:{one.row + 1}: row {one.row}: from here on {one.name} is not what the rows add up to: "
+                f"{one.told:.{DECIMALS[one.name]}f} at the end, {one.found:.2f} +- {one.bound:.2f} counted"
+            )
 
 
-class _RowWatch:
-    """Holds each row of log.csv against the cycle of the same moment, decided again."""
+def _moment(row: Mapping[str, str]) -> Moment | None:
+    """A row for counting; None where it is not of its form, which is said elsewhere."""
+    elapsed_s, current_A = _number(row.get("elapsed_s", "")), _number(row.get("current_A", ""))
+    voltage_V = _number(row.get("voltage_V", ""))
+    told = [_number(row.get(name, "")) for name in COUNTED]
+    if elapsed_s is None or told[0] is None or told[1] is None or told[2] is None:
+        return None
+    power_W = None if current_A is None or voltage_V is None else current_A * voltage_V
+    return Moment(elapsed_s, current_A, power_W, (told[0], told[1], told[2]))
 
-    def __init__(self, head: Head, log: Table) -> None:
-        self.wrong: str | None = None
-        self._start_ms = head.start_ms
-        self._rows: dict[str, list[tuple[int, dict[str, str]]]] = {}
-        for number, row in enumerate(log.rows, 1):
-            named = dict(zip(log.columns, row, strict=False))
-            self._rows.setdefault(named.get("elapsed_s", ""), []).append((number, named))
 
-    def __call__(self, cin: CircuitIn, command: Command, after: CircuitState) -> None:
-        """Compare, until the first row that does not fit."""
-        if after.run is None or self.wrong is not None:
-            return
-        for number, row in self._rows.get(elapsed(cin.now_ms, self._start_ms), ()):
-            counters = after.run.counters
-            expected = {name: fixed(getattr(counters, name), _DECIMALS[name]) for name in COUNTERS}
-            expected["set_current_A"] = fixed(command.set_current_A, _DECIMALS["set_current_A"])
-            wrong = next((name for name, text in expected.items() if row.get(name) != text), None)
-            if wrong is not None:
-                told = f"{wrong} is {row.get(wrong)}, the cycles give {expected[wrong]}"
-                self.wrong = f"log.csv:{number + 1}: row {number}: {told}"
-                return
+def _number(text: str) -> float | None:
+    try:
+        return float(text) if text else None
+    except ValueError:
+        return None

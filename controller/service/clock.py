@@ -8,9 +8,16 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from pathlib import Path
+from typing import Any, Protocol
+
+CLOCK_STEP_MS = 2_000
+"""A wall clock that goes off by more at once was set, by a person or a time service (own choice)."""
+SLEWED_SHARE = 0.0005
+"""By at most this a time service lets a clock run fast or slow: 500 ppm, Linux's own bound (from memory)."""
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,3 +115,24 @@ def boot_ms() -> int:
 def wall_ms() -> int:
     """Return the machine's wall clock in ms since 1970, UTC."""
     return time.time_ns() // 1_000_000
+
+
+def boot_mark() -> dict[str, Any]:
+    """Return how the wall clock stands to the boot clock, and in which life of the machine that holds ("": unknown)."""
+    try:
+        boot = BOOT_ID.read_text(encoding="ascii").strip()
+    except (OSError, ValueError):
+        boot = ""
+    now_ms = boot_ms()
+    return {"id": boot, "boot_ms": now_ms, "wall_less_boot_ms": wall_ms() - now_ms}
+
+
+def wall_moved_ms(kept: object, now: Mapping[str, Any]) -> int:
+    """Return by how much the wall clock was set between two marks, as far as that can be told: not over a reboot."""
+    if not isinstance(kept, Mapping) or not now["id"] or kept.get("id") != now["id"]:
+        return 0
+    before_ms, then_ms = kept.get("wall_less_boot_ms"), kept.get("boot_ms")
+    if type(before_ms) is not int or type(then_ms) is not int:
+        return 0
+    moved_ms: int = now["wall_less_boot_ms"] - before_ms
+    return moved_ms if abs(moved_ms) > CLOCK_STEP_MS + SLEWED_SHARE * abs(now["boot_ms"] - then_ms) else 0

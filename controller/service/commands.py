@@ -28,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
     parser.add_argument("bath", metavar="BATH.toml", type=Path, help="the bath file")
     parser.add_argument("--headless", action="store_true", help="the service alone, in this process, without a console")
+    parser.add_argument("--reason", metavar="TEXT", default="", help="why settings were changed, for the record")
 
 
 def runs_mark(bath: str, pid: int) -> str:
@@ -44,11 +45,11 @@ def run(args: argparse.Namespace) -> int:
     for problem in bath.problems:
         print(problem, file=sys.stderr)
     with ExitStack() as held:
-        return asyncio.run(_serve(bath, held))
+        return asyncio.run(_serve(bath, held, args.reason))
 
 
-async def _serve(bath: Bath, held: ExitStack) -> int:
-    return await run_service(await serve(bath, held))
+async def _serve(bath: Bath, held: ExitStack, reason: str) -> int:
+    return await run_service(await serve(bath, held, reason))
 
 
 def calm_collector() -> None:

@@ -22,13 +22,14 @@ from controller.core.plan import compile_plan
 from controller.core.planned import Load, Plan
 from controller.core.state import CircuitState
 from controller.core.types import Event, EventKind, Order, Scalar
+from controller.records.batchlist import count, parse_batches
 from controller.records.head import Text
 from controller.records.rows import time_utc
-from controller.service.batchlist import count, parse_batches
 from controller.service.clock import Now
 from controller.service.errors import Refused
 from controller.service.loadargs import load_args
 from controller.service.people import Person
+from controller.service.proofs import due_day
 from controller.service.protocol import Answer, OrderMessage, ReadBack, Told
 from controller.service.released import GIVEN, Found, found_release
 from profiles.loader import Document, load_model, read_document
@@ -38,6 +39,12 @@ from profiles.profile import Profile
 ANSWER_CYCLES_S = 60.0
 """Longest wait for the cycle that takes an order; the loop answers in the next one."""
 
+
+SAFE_FIRST = ("block", "reading", "added", "sign-off", "proof", "note")
+"""Orders whose word a crash must not take back: who gave one hears "accepted" when it is on the disk."""
+
+MOST_SIGNED = 1_800
+"""Characters of a sign-off's result that surely fit the record's cell, with who signed."""
 
 LARGEST_PROFILE_BYTES = 256_000
 """Many times what twenty steps and their comments take."""
@@ -61,7 +68,7 @@ class Desk:
     def __init__(self, file: BathFile, now: Callable[[], Now], flush: Callable[[], object] = lambda: None) -> None:
         """`now` tells the last cycle's time, by which "filled so many minutes ago" is counted.
 
-        `flush` waits until the record is safe: nobody is told of a block that a crash could forget.
+        `flush` waits until the record is safe: nobody is told of a block, or of a reading, that a crash could forget.
 
         `profiles` (by the hash of their text) and `releases` (by the circuit) are the files of accepted loads.
         """
@@ -91,12 +98,14 @@ class Desk:
             args=dict(message.args),
             seen_revision=message.seen_revision,
         )
-        if message.verb == "load":
-            try:
+        try:
+            if message.verb == "load":
                 order = await self._with_load(order)
-            except Refused as refused:
-                self._tell(order, refused.text)
-                raise
+            else:
+                _fits_record(order)
+        except Refused as refused:
+            self._tell(order, refused.text)
+            raise
         answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
         self._asked[order.id], self._orders[order.id] = answer, order
         self._waiting.append(order)
@@ -104,7 +113,7 @@ class Desk:
         try:
             async with asyncio.timeout(ANSWER_CYCLES_S):
                 given = await answer
-                if message.verb == "block" and given.accepted:
+                if message.verb in SAFE_FIRST and given.accepted:
                     await asyncio.to_thread(self._flush)
                 return given
         except TimeoutError:
@@ -283,6 +292,20 @@ class Desk:
         if stated.tzinfo is None:
             raise Refused("bad_list", f"load list refused: {what} has no time zone")
         return now.now_ms - (now.utc_ms - round(stated.timestamp() * 1000))
+
+
+def _fits_record(order: Order) -> None:
+    """Raise `Refused` for words that the record cannot hold as what they are meant: a sign-off, a number, a day."""
+    if order.verb == "sign-off" and len(str(order.args.get("result") or "")) > MOST_SIGNED:
+        raise Refused("outcome", words.filled(words.REFUSALS["outcome"], {"said": f"over {MOST_SIGNED} characters"}))
+    warm = order.args.get("temperature_C")
+    if order.verb == "reading" and (isinstance(warm, str) or warm is True or warm is False):
+        raise Refused("reading_no_number", words.REFUSALS["reading_no_number"])
+    if order.verb == "proof":
+        try:
+            due_day(order.args.get("due"))
+        except ValueError as error:
+            raise Refused("proof_due", words.filled(words.REFUSALS["proof_due"], {"what": str(error)})) from None
 
 
 def _stated(args: Mapping[str, Scalar]) -> dict[str, Scalar]:

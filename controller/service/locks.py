@@ -17,6 +17,8 @@ from pathlib import Path
 
 from controller.bathfile import Bath
 from controller.bathmodel import LinkEntry
+from controller.records.disk import Disk
+from controller.records.head import safe_name
 from profiles.loader import path_text
 from profiles.problems import InputError, Problem
 
@@ -45,7 +47,8 @@ def locks_of(bath: Bath) -> list[Lock]:
         places.append((("circuit", index, "unit"), entry.link, entry.unit))
     places.append((("inputs", "unit"), bath.file.inputs.link, bath.file.inputs.unit))
     names = {name: _link_name(entry) for name, entry in bath.file.link.items()}
-    locks = [runs_lock(bath.runs_path / bath.file.name)]
+    # As the bath's log names it: two names that differ only in what a folder's name leaves out are one place.
+    locks = [runs_lock(bath.runs_path / safe_name(bath.file.name))]
     for key, link, unit in places:
         if names[link]:
             locks.append(unit_lock(names[link], unit, path_text(key), bath.document.line_of(key)))
@@ -59,8 +62,8 @@ def _link_name(entry: LinkEntry) -> str:
 
 
 def runs_lock(folder: Path) -> Lock:
-    """The lock on a bath's folder of runs, which is made where it is missing. Raises `OSError`."""
-    folder.mkdir(parents=True, exist_ok=True)
+    """The lock on a bath's folder of runs, which is made where it is missing, for good. Raises `OSError`."""
+    Disk().make_folder(folder)
     return Lock("runs.path", f"the runs in {folder}", path=folder)
 
 

@@ -7,7 +7,7 @@ with nothing refreshing their watchdogs any more.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -31,10 +31,11 @@ from controller.core.types import (
     State,
 )
 from controller.records.room import Room
+from controller.records.space import waiting_bytes_h
 from controller.records.writer import Writer
 from controller.service.advising import Advising
 from controller.service.away import Away, followed
-from controller.service.clock import Clock, Now
+from controller.service.clock import CLOCK_STEP_MS, Clock, Now
 from controller.service.desk import Desk
 from controller.service.keeping import rested_on, state_to_keep
 from controller.service.recorder import Recorder
@@ -44,7 +45,6 @@ from controller.service.sockets import OrderSocket
 ROWS_A_FLUSH = 1000
 """A stepped clock waits for the writer after so many rows, so that memory stays small however fast it runs."""
 
-CLOCK_STEP_MS = 2_000
 ZERO_WAIT_CYCLES = 12
 
 
@@ -69,6 +69,7 @@ class Parts:
     """What a service is put together from. `pace`: of a stepped plant, (ratio, paused), for the snapshots.
 
     `since_ms`: how long ago the running cycle began; where time is stepped it stands still within a cycle.
+    `log_ms`: how often a row is written. `boot`: how the real clocks stand, for state.json.
     """
 
     settings: BathSettings
@@ -81,6 +82,8 @@ class Parts:
     stepped: bool
     pace: Callable[[], tuple[float, bool]] | None = None
     since_ms: Callable[[], int] = lambda: 0
+    log_ms: int = 10_000
+    boot: Callable[[], Mapping[str, Any]] = dict
 
 
 class Service:
@@ -103,8 +106,9 @@ class Service:
         self._rows = 0
         self._gap_ms = 0
         self._wall_offset_ms: int | None = None
+        self._clock_steps = 0
         self._trouble: str | None = None
-        self._room = Room(parts.writer)
+        self._room = _room_of(parts)
         self._advising = Advising(parts.settings)
 
     async def run(self, until: Callable[[BathState], bool] = lambda _: False) -> None:
@@ -144,8 +148,7 @@ class Service:
         before, held = self.state, list[Event]()
         if self.ending:
             before, held = self._held(self.state, "service_ending")
-        advice = self._advising.advice
-        given = BathIn(now_ms, reading, channels, orders, advice, self._room.left_ms(now_ms))
+        given = self._given(now_ms, reading, channels, orders)
         state, out = core_bath.step(parts.settings, before, given)
         await parts.field.write(out.commands, out.bath, now_ms)
         self.state = state
@@ -154,6 +157,24 @@ class Service:
         self._advising.look(given, state)
         self._told = (*self._told, *held, *self._advising.notices())
         await self._tell(out, reading)
+
+    def _given(
+        self, now_ms: int, reading: BathReading, channels: tuple[ChannelReading, ...], orders: tuple[Order, ...]
+    ) -> BathIn:
+        """Return all that this cycle is decided on."""
+        waiting = self._room.look(now_ms)
+        return BathIn(
+            now_ms,
+            reading,
+            channels,
+            orders,
+            self._advising.advice,
+            record_left_ms=waiting.left_ms,
+            record_age_ms=waiting.age_ms,
+            record_space_h=waiting.space_h,
+            record_space_unknown=waiting.space_unknown,
+            overdue=self.parts.recorder.proofs.overdue(self._now.utc_ms),
+        )
 
     def _in_time(self, orders: tuple[Order, ...], now_ms: int) -> tuple[Order, ...]:
         """Return the orders without those that may have waited in the socket while nothing was read.
@@ -194,25 +215,29 @@ class Service:
         folders = parts.recorder.folders()
         revisions = tuple(each.revision for each in state.circuits)
         reacts = (*(timer.code for timer in state.timers if timer.active), state.inputs.flow_lost_ms)
-        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts)
+        steps = self._clock_steps  # the next service must not take this one's step for one of its own
+        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts, steps)
         if revision != self._kept_revision:
             self._kept_revision = revision
             for release in rested_on(state, parts.desk.releases).values():
                 parts.recorder.bath.keep_release(release)
-            parts.recorder.bath.put_state(
-                state_to_keep(
-                    state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases
-                )
+            kept = state_to_keep(
+                state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases
             )
+            parts.recorder.bath.put_state({**kept, "boot": parts.boot()})
         if parts.socket is not None and parts.socket.clients:
             urgent = any(event.kind.value == "alarm" for event in out.events)
             if urgent or parts.socket.due:
                 await parts.socket.publish(self._snapshot(out, reading), urgent=urgent)
             for message in told_to_all:
                 await parts.socket.tell(message)
-        if parts.stepped and parts.recorder.rows - self._rows >= ROWS_A_FLUSH:
+        if parts.stepped and self._much_waits():
             self._rows = parts.recorder.rows
             await asyncio.to_thread(parts.writer.flush)
+
+    def _much_waits(self) -> bool:
+        writer, rows = self.parts.writer, self.parts.recorder.rows
+        return rows - self._rows >= ROWS_A_FLUSH or 2 * writer.waiting_bytes > writer.limit_bytes
 
     async def show_again(self) -> None:
         """Hand the last cycle's picture to every client again, with what changes between cycles: pace and dialogues.
@@ -232,7 +257,7 @@ class Service:
                 out=out,
                 bath=reading,
                 utc_ms=self._now.utc_ms,
-                trouble=parts.writer.trouble,
+                trouble=self._room.trouble,
                 folders={**parts.recorder.ended(), **parts.recorder.folders()},
                 prompts=parts.socket.prompts if parts.socket is not None else (),
                 pace=parts.pace() if parts.pace is not None else None,
@@ -248,13 +273,22 @@ class Service:
         events: list[Event] = []
         offset = self._now.utc_ms - self._now.now_ms
         if self._wall_offset_ms is not None and abs(offset - self._wall_offset_ms) > CLOCK_STEP_MS:
-            events.append(Event("clock_step", name, data={"seconds": (offset - self._wall_offset_ms) / 1000.0}))
+            self._clock_steps += 1
+            step = {"seconds": (offset - self._wall_offset_ms) / 1000.0}
+            # Each open record says it too: read alone, its times would jump for no reason.
+            events += [Event("clock_step", each, data=step) for each in (name, *self.parts.recorder.folders())]
         self._wall_offset_ms = offset
-        trouble = self.parts.writer.trouble
+        trouble = self._room.trouble
         if trouble != self._trouble:
             self._trouble = trouble
             events.append(Event("record_trouble", name, data={"why": trouble or "well again"}, priority=2))
         return events
+
+
+def _room_of(parts: Parts) -> Room:
+    settings = parts.settings
+    fills = waiting_bytes_h(settings.period_ms, parts.log_ms) * len(settings.circuits)
+    return Room(parts.writer, fills, settings.laws.record.slow_s * 1000.0, watched=not parts.stepped)
 
 
 def _at_zero(each: CircuitState) -> bool:

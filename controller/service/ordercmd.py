@@ -16,7 +16,7 @@ from typing import Any, TextIO
 
 from pydantic import ValidationError
 
-from controller.service.batchlist import count, parse_batches
+from controller.records.batchlist import count, parse_batches
 from controller.service.client import ANSWER_S, Connection, find_sockets, new_id, serving
 from controller.service.errors import Unreachable
 from controller.service.protocol import VERBS, Answer, OrderMessage, clean, raises_energy
@@ -35,7 +35,7 @@ _BELONGS = {
     "told": ("start", "resume", "done", "skip"),
 }
 """The orders that an option belongs to; any other order with it is a mistake, not silently left out."""
-_TEXTS = ("text", "reason", "alarm", "what", "unit", "instrument", "result", "told", "type", "continues")
+_TEXTS = ("text", "reason", "alarm", "what", "unit", "instrument", "result", "told", "type", "continues", "serial")
 """Arguments that are text however much they look like a number."""
 
 

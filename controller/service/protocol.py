@@ -13,7 +13,7 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from controller.core.orderchecks import RAISES_ENERGY, raises_energy
 
@@ -108,7 +108,11 @@ class PromptMessage(BaseModel):
 
 
 class PaceMessage(BaseModel):
-    """How fast a stepped plant's time shall go: `ratio` in seconds of plant time a second. None leaves it as it is."""
+    """How fast a stepped plant's time shall go: `ratio` in seconds of plant time a second. None leaves it as it is.
+
+    Of a replay also where it shall go: `elapsed_s` after the record's start, the moment when the wall clock showed
+    `time_utc` (ISO 8601), or the `next` or `previous` event that matters.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -116,6 +120,14 @@ class PaceMessage(BaseModel):
     id: Id
     ratio: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=100_000)] | None = None
     paused: Annotated[bool, Field(strict=True)] | None = None
+    elapsed_s: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-1e9, le=1e9)] | None = None
+    time_utc: AwareDatetime | None = None
+    event: Literal["next", "previous"] | None = None
+
+    @property
+    def seeks(self) -> bool:
+        """Whether it asks for another moment."""
+        return self.elapsed_s is not None or self.time_utc is not None or self.event is not None
 
 
 class Serves(BaseModel):

@@ -33,6 +33,7 @@ _LOG = logging.getLogger("formbath.socket")
 
 OnOrder = Callable[[OrderMessage, Person], Awaitable[Answer]]
 OnPace = Callable[[float | None, bool | None], None]
+OnSeek = Callable[[PaceMessage], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +65,16 @@ class Caller:
 class Reception:
     """Takes the lines of a client, hands each order on once, and gives the answers.
 
-    `on_pace` None: no plant here whose time could go faster or slower.
+    `on_pace` None: no plant here whose time could go faster or slower; `on_seek` None: nothing that could go to
+    another time.
     """
 
-    def __init__(self, on_order: OnOrder, house: House, on_pace: OnPace | None = None) -> None:
+    def __init__(
+        self, on_order: OnOrder, house: House, on_pace: OnPace | None = None, on_seek: OnSeek | None = None
+    ) -> None:
         self._on_order = on_order
         self._on_pace = on_pace
+        self._on_seek = on_seek
         self._house = house
         self._known: OrderedDict[str, None] = OrderedDict()
         self.dialogues = Dialogues()
@@ -153,8 +158,12 @@ class Reception:
     def _pace(self, message: PaceMessage) -> Answer:
         if self._on_pace is None:
             return _no(message, "no_pace", words.REFUSALS["no_pace"])
+        if message.seeks and self._on_seek is None:
+            return _no(message, "no_seek", words.REFUSALS["no_seek"])
         try:
             self._on_pace(message.ratio, message.paused)
+            if message.seeks and self._on_seek is not None:
+                self._on_seek(message)
         except Exception:  # noqa: BLE001 - a client's wish must not cost it its connection
             _LOG.exception("pace %s %s failed", message.ratio, message.paused)
             return _no(message, "internal", "the service could not change its pace")

@@ -10,18 +10,25 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from controller import words
 from controller.core.bath import BathOut
 from controller.core.bathstate import BathState
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
 from controller.core.types import Event, EventKind, Order, Output
+from controller.records.batchlist import listed
 from controller.records.bathlog import BathLog
-from controller.records.head import RunStart, Text
+from controller.records.eventrow import event_row
+from controller.records.head import RunStart, Text, follow_on
+from controller.records.later import SIGNED
 from controller.records.logrow import log_row
-from controller.records.rows import EventRow, time_utc
+from controller.records.rows import time_utc
 from controller.records.run import RunRecord
 from controller.records.writer import Writer
+from controller.service.limits import Keeping
+from controller.service.proofs import Proofs, proof_cells
+
+LATER = ("reading", SIGNED)
+"""Orders on an ended run whose words belong into its closed record too."""
 
 LINGER_MS = 60_000
 """A record is closed once its output was read back as off, or after this long: the end must not hang on a dead link."""
@@ -29,13 +36,17 @@ LINGER_MS = 60_000
 
 @dataclass(slots=True)
 class Open:
-    """One open record and when its last row was written."""
+    """One open record and when its last row was written.
+
+    `signed`: a sign-off may have come already, for which the record has to be closed first.
+    """
 
     record: RunRecord
     start_utc_ms: int
     logged_ms: int | None = None
     worst: str = ""
     trips: int = 0
+    signed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +74,13 @@ class Recorder:
         self._open: dict[str, Open] = {}
         self._ended: dict[str, str] = {}
         self.bath = BathLog(runs, settings.name, writer)
+        self.proofs = Proofs(self.bath.read_proofs())
+        self.limits: Keeping | None = None
         self.rows = 0
 
     def adopt(self, circuit: str, record: RunRecord, start_utc_ms: int) -> None:
         """Go on with a record that was opened again after a restart."""
-        self._open[circuit] = Open(record, start_utc_ms)
+        self._open[circuit] = Open(record, start_utc_ms, signed=True)
 
     @property
     def runs(self) -> Path:
@@ -83,8 +96,10 @@ class Recorder:
         return dict(self._ended)
 
     def remember_ended(self, folders: Mapping[str, str]) -> None:
-        """Take up the ended runs' folders that an earlier service knew."""
+        """Take up the ended runs' folders that an earlier service knew, with what it may have left to write there."""
         self._ended = dict(folders)
+        for circuit, name in folders.items():
+            self.bath.later(self._runs / name, circuit)
 
     def cycle(
         self, before: BathState, out: BathOut, after: BathState, utc_ms: int, profiles: Mapping[str, Text],
@@ -94,6 +109,10 @@ class Recorder:
 
         The files that loads rest on: `profiles` by the hash of their text, `releases` by the circuit.
         """
+        if self.limits is not None and self.limits.look(self.bath, self._writer):
+            self.limits = None
+        for what in self.bath.said_later():
+            self.event(Event("notice", self._settings.name, data={"what": what}), utc_ms, None)
         for old, new, cin in zip(before.circuits, after.circuits, out.told, strict=True):
             begins = new.run is not None and (old.run is None or new.run.end_ms is None)
             if new.run is None and old.run is not None:
@@ -103,7 +122,9 @@ class Recorder:
                 self._begin(new, cin.orders, utc_ms, texts, anew=old.run is None)
         for event in out.events:
             self.event(event, utc_ms, after.now_ms)
-        for old, new, cin, command in zip(before.circuits, after.circuits, out.told, out.commands, strict=True):
+        # What an order of the bath changed in a circuit before it decided is not in its `CircuitIn`.
+        began = out.began or before.circuits
+        for old, new, cin, command in zip(began, after.circuits, out.told, out.commands, strict=True):
             each = self._open.get(new.name)
             if each is None:
                 continue
@@ -121,9 +142,15 @@ class Recorder:
         """Write one event to its circuit's open run, else to the bath's own file."""
         each = self._open.get(event.target)
         row = event_row(event, utc_ms, now_ms if each is not None else None)
+        if (proof := proof_cells(event, utc_ms)) is not None:
+            self.bath.add_proof(proof)
+            self.proofs.take(proof)
         if each is None:
             self.bath.add_event(row)
+            if event.target in self._ended and event.kind is EventKind.ORDER and event.code in LATER:
+                self.bath.later(self._runs / self._ended[event.target], event.target, row)
             return
+        each.signed = each.signed or event.code == SIGNED
         if event.kind is EventKind.ALARM and _begins(event) and event.reaction >= 4:
             each.trips += 1
         each.record.add_event(row)
@@ -163,6 +190,8 @@ class Recorder:
             orders=orders,
             load_list=load.text,
             versions=self._sources.versions,
+            batteries=listed(load.text, load.battery_type),
+            owed_Ah=run.owed_Ah,
         )
         record = RunRecord.create(self._runs, start, self._writer, by_count=self._by_count)
         self._open[state.name] = Open(record, utc_ms)
@@ -180,6 +209,8 @@ class Recorder:
         each.record.close(summary(each, state, utc_ms))
         each.record.release()
         self._ended[state.name] = each.record.folder.name
+        if each.signed:
+            self.bath.later(each.record.folder, state.name)
         del self._open[state.name]
 
 
@@ -211,6 +242,9 @@ def summary(each: Open, state: CircuitState, utc_ms: int) -> dict[str, Any]:
         "state": state.state.value,
         "batch": load.batch,
         "batteries": load.batteries,
+        "battery_type": load.battery_type or load.plan.battery_type,
+        "trial": load.trial,
+        "follow_on": follow_on(load, run.owed_Ah),
         "profile": load.plan.name,
         "revision": load.plan.revision,
         "start_utc": time_utc(each.start_utc_ms),
@@ -224,24 +258,3 @@ def summary(each: Open, state: CircuitState, utc_ms: int) -> dict[str, Any]:
         "link_rides": run.link_rides,
         "verdict": "complete" if state.state.value == "complete" else "ended by a person",
     }
-
-
-def event_row(event: Event, utc_ms: int, now_ms: int | None) -> EventRow:
-    """Return an event as a row."""
-    data = event.data
-    alarm = event.kind is EventKind.ALARM
-    return EventRow(
-        utc_ms=utc_ms,
-        now_ms=now_ms,
-        id=str(data.get("order") or ""),
-        kind=event.kind.value,
-        code=f"{event.code}" if not alarm else f"{event.code}:{data.get('life')}",
-        target=event.target,
-        who=str(data.get("who") or ""),
-        role=str(data.get("role") or ""),
-        priority=event.priority or None,
-        value=data.get("value"),
-        limit=data.get("limit"),
-        unit=words.unit_of(event.code) if alarm else "",
-        text=words.text(event),
-    )

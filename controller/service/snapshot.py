@@ -44,6 +44,7 @@ class Seen:
     """All that one snapshot is made of. `folders`: each circuit's open or last run folder, by name.
 
     `beside`: each run beside its course and sisters (`controller.courseseen`); `courses`: by the profile's hash.
+    `replay`: what is told of a replay (`controller.console.replayview`), None where what is shown is live.
     """
 
     settings: BathSettings
@@ -58,6 +59,7 @@ class Seen:
     away: Away | None = None
     beside: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     courses: Mapping[str, Expected | None] = field(default_factory=dict)
+    replay: Mapping[str, Any] | None = None
 
 
 def snapshot(seen: Seen) -> dict[str, Any]:
@@ -98,6 +100,7 @@ def snapshot(seen: Seen) -> dict[str, Any]:
             pace=None if seen.pace is None else {"ratio": seen.pace[0], "paused": seen.pace[1]},
             prompts=list(seen.prompts),
             recovery=away_shown(seen.away),
+            replay=seen.replay,
         ),
     }
 

@@ -20,7 +20,7 @@ from controller.service.listener import Listener
 from controller.service.listening import bind, peer_uid
 from controller.service.people import Person
 from controller.service.protocol import MAX_LINE_BYTES, MAX_SHOWN_BYTES, encode
-from controller.service.reception import Caller, House, OnOrder, OnPace, Reception
+from controller.service.reception import Caller, House, OnOrder, OnPace, OnSeek, Reception
 
 SNAPSHOT_EVERY_S = 0.5
 BEHIND_S = 5.0
@@ -45,7 +45,7 @@ class OrderSocket:
     `identify` turns a user id into a person (called off the loop's thread); `on_order` gives the core's answer, and may
     take until the next cycle. `targets` are the names served, the bath first, `hall` and `runs` (the absolute path of
     the records) what a client is told besides; `group`: the folder's group may attach. `on_pace`: of a stepped plant,
-    what a client asks of its time.
+    what a client asks of its time; `on_seek`: of a replay, where it shall go.
     """
 
     def __init__(
@@ -60,11 +60,12 @@ class OrderSocket:
         hall: str = "",
         runs: str = "",
         on_pace: OnPace | None = None,
+        on_seek: OnSeek | None = None,
         behind_s: float = BEHIND_S,
     ) -> None:
         self.path = path
         self._identify = identify
-        self._reception = Reception(on_order, House(targets, virtual, hall, runs), on_pace)
+        self._reception = Reception(on_order, House(targets, virtual, hall, runs), on_pace, on_seek)
         self._mode = 0o660 if group else 0o600
         self._behind_s = behind_s
         self._clients: dict[Listener, asyncio.Task[None]] = {}

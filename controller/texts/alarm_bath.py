@@ -147,6 +147,33 @@ ALARMS: dict[str, AlarmText] = {
         "A",
         consequence="somebody with hands at this string is in its circuit",
     ),
+    "record_slow": AlarmText(
+        "the record's disk is slow, a row has waited {value:.0f} s, limit {limit:.0f}",
+        "told; runs on",
+        "look what else uses the disk; have it checked before it fails",
+        "s",
+        consequence="the disk may be failing; a power cut now loses the rows that wait",
+    ),
+    "record_space_low": AlarmText(
+        "the disk holds {value:.0f} h more of every circuit's record, warning below {limit:.0f}",
+        "told; runs on",
+        "make room on the disk of the records this week",
+        "h",
+        consequence="below a day nothing is started any more",
+    ),
+    "record_space_ends": AlarmText(
+        "the disk holds {value:.0f} h more of every circuit's record, {limit:.0f} are wanted",
+        "told; open runs go on, nothing is started",
+        "make room on the disk of the records now",
+        "h",
+        consequence="filled batteries wait for their start; when the disk is full rows wait in memory",
+    ),
+    "record_space_unknown": AlarmText(
+        "how much room the record's disk has is not known",
+        "told; runs on",
+        "have the disk of the records looked at, and its room",
+        consequence="nobody is told before it is full",
+    ),
     "record_waits": AlarmText(
         "the record cannot be written, its rows wait for {value:.1f} h more",
         "told; runs on",

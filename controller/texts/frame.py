@@ -16,6 +16,7 @@ TEXTS: dict[str, str] = {
     "frame.unreleased": "UNRELEASED ALLOWED",
     "frame.unreleased_some": "UNRELEASED ALLOWED: {baths}",
     "frame.replay": "REPLAY",
+    "frame.replay_some": "REPLAY: {baths}",
     "frame.no_clock": "--:--:--",
     "frame.new": "{n} new",
     "frame.open": "{n} open",

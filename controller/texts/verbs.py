@@ -51,7 +51,7 @@ VERBS: dict[str, VerbText] = {
     "inspected": VerbText(
         "says that the contactor was inspected; of the bath, with a reason: its extraction, so that others resume"
     ),
-    "proof": VerbText("keeps a proof test and its result", ("item", "result")),
+    "proof": VerbText("keeps a proof test and its result", ("item", "result", "serial", "due")),
     "sign-off": VerbText("gives each battery its outcome", ("result",)),
     "note": VerbText("keeps a note in the record", ("text",)),
 }

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import csv
 import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from controller.core.planned import Load
+from controller.records.bathrows import rows_after
 from controller.records.errors import RecordError
 from controller.records.head import Head
-from controller.records.reader import RunFolder, read_bytes, read_run
+from controller.records.reader import RunFolder, read_run
+from controller.records.readings import readings_of, reference_C
 from controller.records.rows import parse_time
 from profiles.problems import InputError, Problem, clean
 from simulator.parameters import Array
@@ -24,10 +23,7 @@ LEAST_ROWS = 50
 """Fewer say nothing of a course; own choice."""
 LATEST_READING_S = 24 * 3600.0
 """A density read longer after the last row is left out: batteries may have been moved; own choice."""
-REFERENCE_C = 25.0
 USED = ("current_A", "voltage_V", "bath_C", "probe_C")
-_DENSITY = re.compile(r": density of battery \d+ \S+ kg/L at (-?\d+(?:\.\d+)?) C, (\d+(?:\.\d+)?) min before")
-_UNLOADED = re.compile(r"unload by ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,23 +170,17 @@ def _notes(run: RunFolder, taken: Mapping[str, Array]) -> Iterator[str]:
 
 
 def _densities(run: RunFolder, head: Head, last_s: float) -> Iterator[Density]:
-    """Density readings of the run and those soon after it, which stand in the bath's own file beside the folder."""
-    reference_C = _reference_C(head)
-    own = [dict(zip(run.events.columns, row, strict=False)) for row in run.events.rows]
-    start_ms = _start_ms(head)
-    for row in (*own, *_rows_after(run, head, start_ms)):
-        if row.get("code") != "reading" or row.get("kind") != "order":
+    """Density readings of the run and those soon after it: in after.csv, or in the bath's own file beside it."""
+    reference, start_ms = reference_C(head.plain), _start_ms(head)
+    events = [dict(zip(run.events.columns, row, strict=False)) for row in run.events.rows]
+    after = run.tables.get("after.csv")
+    later = [] if after is None else [dict(zip(after.columns, row, strict=False)) for row in after.rows]
+    for reading in readings_of((*events, *_beside(run, head, start_ms)), later):
+        if reading.what != "density" or reading.temperature_C is None or not 1.0 <= reading.value <= 1.4:
             continue
-        told = _DENSITY.search(row.get("text", ""))
-        try:
-            value, utc_ms = float(row.get("value", "")), parse_time(row.get("time_utc", ""))
-        except ValueError:
-            continue
-        if told is None or not 1.0 <= value <= 1.4:
-            continue
-        at_s = (utc_ms - start_ms) / 1000.0 - 60.0 * float(told[2])
+        at_s = (reading.taken_ms - start_ms) / 1000.0
         if 0.0 <= at_s <= last_s + LATEST_READING_S:
-            yield Density(at_s, value, float(told[1]), reference_C)
+            yield Density(at_s, reading.value, reading.temperature_C, reference)
 
 
 def _start_ms(head: Head) -> int:
@@ -200,32 +190,7 @@ def _start_ms(head: Head) -> int:
         raise RecordError("run.json: start_utc: is no time") from None
 
 
-def _rows_after(run: RunFolder, head: Head, start_ms: int) -> Iterator[dict[str, str]]:
+def _beside(run: RunFolder, head: Head, start_ms: int) -> Iterator[dict[str, str]]:
     """Rows of the circuit in the bath's events from the run's start until its string was unloaded."""
-    place = run.folder.resolve().parent / head.bath
-    if not re.fullmatch(r"[A-Za-z0-9_-]{1,16}", head.bath):
-        return
-    for path in sorted(place.glob("events-*.csv")):
-        text = read_bytes(path).decode("utf-8", "replace").replace("\0", " ")
-        for row in csv.DictReader(text.splitlines()):
-            try:
-                late = parse_time(row.get("time_utc") or "") >= start_ms
-            except ValueError:
-                continue
-            if row.get("target") != head.circuit or not late:
-                continue
-            if row.get("code") == "accepted" and _UNLOADED.match(row.get("text") or ""):
-                return
-            yield {key: value for key, value in row.items() if isinstance(key, str) and isinstance(value, str)}
-
-
-def _reference_C(head: Head) -> float:
-    """The temperature that densities are brought to, from the bath file as the run keeps it."""
-    part: Any = head.plain.get("bath_file")
-    text = part.get("text") if isinstance(part, dict) else None
-    try:
-        value = tomllib.loads(text).get("density_reference_C", REFERENCE_C) if isinstance(text, str) else REFERENCE_C
-    except (tomllib.TOMLDecodeError, RecursionError):
-        return REFERENCE_C
-    fits = isinstance(value, int | float) and not isinstance(value, bool) and 15.0 <= value <= 30.0
-    return float(value) if fits else REFERENCE_C
+    if re.fullmatch(r"[A-Za-z0-9_-]{1,16}", head.bath):
+        yield from rows_after(run.folder.resolve().parent / head.bath, head.circuit, start_ms)

@@ -121,7 +121,7 @@ def done_batches(
     """Batches as they are done, in any order. `waiting` is called now and then meanwhile.
 
     Raises WorkerLost where a worker died, KeyboardInterrupt between two batches. Whatever ends it early, batches not
-    begun are called off.
+    begun are called off, by the end of the executor where it has processes of its own.
     """
     done: SimpleQueue[Future[Batch]] = SimpleQueue()
     with _patient() as check:
@@ -133,8 +133,10 @@ def done_batches(
             for _ in futures:
                 yield _result(_next(done, waiting, check))
         finally:
-            for future in futures:
-                future.cancel()
+            # Processes are ended as they stand (see `processes`), and their pool would stumble over what is called off.
+            if not isinstance(pool, ProcessPoolExecutor):
+                for future in futures:
+                    future.cancel()
 
 
 def _next(done: SimpleQueue[Future[Batch]], waiting: Callable[[], None], check: Callable[[], None]) -> Future[Batch]:

@@ -297,3 +297,57 @@ def test_event_line_takes_whole_rows_only():
     assert event_line(whole + ",more") is None
     assert event_line(whole.replace("Z,", ",", 1)) is None
     assert event_line("") is None
+
+
+def test_a_later_version_s_columns_are_found_by_their_names(run, runs):
+    """One more column before the chain: trend and events read on, also where only the end of a file is read."""
+    path = run / "log.csv"
+    grown = path.read_text().replace(",chain", ",new,chain").replace(CHAIN, ",0.4" + CHAIN)
+    path.write_text(grown)
+    found = read_trend(run)
+    assert (len(found.elapsed_s), found.trouble, found.current_A[7]) == (100, "", 15.007)
+    path = runs / "run1/events.csv"
+    rows = "".join(event(n % 60, text="t" * 900) for n in range(1500)).replace(CHAIN, ",new" + CHAIN)
+    path.write_text(EVENT_HEADER.replace(",chain", ",new,chain") + "\n" + rows)
+    tail = EventTail(runs, "A", {"A07": "run1"})
+    assert len(tail.update()) > 800
+    assert tail.trouble == ""
+
+
+def test_foreign_columns_of_a_long_file_are_seen_too(runs):
+    """Only the end of it is read, but its header is looked at."""
+    rows = "".join(event(n % 60, text="t" * 900) for n in range(1500))
+    (runs / "run1/events.csv").write_text(EVENT_HEADER.replace("target", "circuit") + "\n" + rows)
+    tail = EventTail(runs, "A", {"A07": "run1"})
+    assert seconds(tail.update()) == ["01", "05"]
+    assert "other columns" in tail.trouble
+
+
+def test_a_line_that_no_table_has_is_passed_over(run):
+    """Whole or still growing: counted once, not read again with each look, and what comes behind it is shown."""
+    reader = TrendReader(run)
+    reader.update()
+    with (run / "log.csv").open("a") as file:
+        file.write("y" * 200_000)
+    assert "1 row is no row" in reader.update().trouble
+    assert "1 row is no row" in reader.update().trouble
+    with (run / "log.csv").open("a") as file:
+        file.write("y\n" + "z" * 300_000 + "\n" + log_line(1000))
+    found = reader.update()
+    assert found.elapsed_s[-1] == 1000.0
+    assert "3 rows are no rows" in found.trouble
+
+
+def test_room_that_was_never_written_waits(run):
+    """Zeros at the end, after a crash, are no row and no damage."""
+    with (run / "log.csv").open("ab") as file:
+        file.write(bytes(300_000))
+    assert (len(read_trend(run).elapsed_s), read_trend(run).trouble) == (100, "")
+
+
+def test_a_link_is_not_followed(run, tmp_path):
+    """A file of that name elsewhere is not shown as the run's."""
+    path = run / "log.csv"
+    path.rename(tmp_path / "elsewhere")
+    path.symlink_to(tmp_path / "elsewhere")
+    assert "irregular" in read_trend(run).trouble

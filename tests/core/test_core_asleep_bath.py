@@ -19,12 +19,13 @@ from controller.core.laws import (
     people,
     power_limited,
     record,
+    record_space,
 )
 from controller.core.lawsettings import LawSettings, LevelLimits
 from controller.core.state import CircuitState, Timer
 from controller.core.types import Output, State
 
-BATH = (block_ignored, earth, extraction, flow, hydrogen, level, people, power_limited, record)
+BATH = (block_ignored, earth, extraction, flow, hydrogen, level, people, power_limited, record, record_space)
 FLAGS = (True, True, True, False, None)
 HAS = ("hood_closed", "flow_L_min", "level", "level_mm", "hydrogen_percent_LEL", "earth_ohm_per_V")
 LAWS = LawSettings(level=LevelLimits(plates_mm=150.0))
@@ -48,6 +49,9 @@ def bath_view(kit, draw):
         hydrogen_LEL=draw.choice((None, 0.0, 9.9, 10.0, 26.0)) if "hydrogen_percent_LEL" in has else None,
         earth_ohm_per_V=draw.choice((None, 20.0, 900.0)) if "earth_ohm_per_V" in has else None,
         record_left_ms=draw.choice((None, None, 0, 5, 10**8)),
+        record_age_ms=draw.choice((None, 0, 2_999, 3_000)),
+        record_space_h=draw.choice((None, 23.0, 24.0, 167.0, 168.0, 900.0)),
+        record_space_unknown=draw.random() < 0.1,
         overdue=draw.choice(((), (), ("hydrogen",), ("shunt",))),
         volts_per_cell=(2.3, 2.3),
     )
@@ -92,6 +96,8 @@ def test_a_sound_bath_finds_all_its_laws_asleep(kit):
         flow_L_min=5.0,
         level=0.0,
         hydrogen_LEL=0.4,
+        record_age_ms=900,
+        record_space_h=9_000.0,
     )
     view = kit.bath_view(facts)
     assert [file.__name__ for file in BATH if not file.FAMILY.asleep(view)] == []

@@ -33,22 +33,24 @@ def bath(kit, *circuits, **changes):
     return BathState(named, **{"water": (ProbeMemory(27.0), ProbeMemory(23.0)), **changes})
 
 
-def facts(kit, *, now_ms=1_000, state=None, settings=None, record_left_ms=None, overdue=(), **changes):
+def facts(kit, *, now_ms=1_000, state=None, settings=None, record=None, overdue=(), **changes):
     state = state or bath(kit)
     channels = (channel(), channel(-2.0, 200.0))[: len(state.circuits)]
-    given = BathIn(now_ms, replace(SOUND, **changes), channels, record_left_ms=record_left_ms, overdue=overdue)
+    given = BathIn(now_ms, replace(SOUND, **changes), channels, **(record or {}), overdue=overdue)
     return bathfacts.bath_facts(settings or kit.settings(), state, given)
 
 
 def test_every_input_becomes_its_own_fact(kit):
     """All at once, each with a number of its own."""
-    found = facts(kit, state=bath(kit, now_ms=400), record_left_ms=77, overdue=("hydrogen",))
+    record = {"record_left_ms": 77, "record_age_ms": 41, "record_space_h": 5.5, "record_space_unknown": True}
+    found = facts(kit, state=bath(kit, now_ms=400), record=record, overdue=("hydrogen",))
     assert found == BathFacts(
         now_ms=1_000, dt_ms=600, gap=False, fresh=True, stale=False, water_C=27.0, airflow=True, hood_closed=True,
         emergency_stop_ok=True, has=frozenset(bathfacts.OPTIONAL), flow_L_min=12.0, level=0.0, level_mm=310.0,
         hydrogen_LEL=4.0, earth_ohm_per_V=900.0, heard=False, currents_A=(15.0, -2.0), hots_C=(31.0, 32.0),
         volts_per_cell=(2.0, None), contactors=(True, False), record_left_ms=77, overdue=("hydrogen",),
-        waters_C=(27.0, 23.0), probe_parts=(False, False), any_read=True,
+        waters_C=(27.0, 23.0), probe_parts=(False, False), any_read=True, record_age_ms=41, record_space_h=5.5,
+        record_space_unknown=True,
     )  # fmt: skip
     assert list(asdict(found)) == [field.name for field in fields(BathFacts)]
 

@@ -18,7 +18,7 @@ from controller.core.types import Reaction
 DEFAULTS = """
 alarmhush.Hush: outer=(), idle=False, out_of_use=False
 alarms.Lived:
-bath.BathOut:
+bath.BathOut: began=()
 bathchecks.BathAsk:
 bathorders.BathRule: spread=(), told='accepted', tells=_tells_nothing
 bathstate.Inputs: water_C=(), level_mm=(), earth=(), base_ohm_per_V=None, hydrogen_LEL=None, hydrogen_still_ms=None,
@@ -55,9 +55,11 @@ lawsettings.HydrogenLimits: warn_percent_LEL=10.0, trip_percent_LEL=25.0, return
 lawsettings.EarthLimits: warn_ohm_per_V=100.0, trip_ohm_per_V=None, baseline_share=0.5, minutes=10.0
 lawsettings.AlarmLimits: quiet_s=10.0, escalate_1_minutes=5.0, escalate_2_minutes=15.0, group_s=10.0,
     chatter_returns=3, flood_begins=10, flood_ends=5, harm_minutes=30.0
+lawsettings.RecordLimits: slow_s=3.0, space_warn_h=168.0, space_refuse_h=24.0
 lawsettings.LawSettings: probe=ProbeLimits(), water=WaterLimits(), voltage=VoltageLimits(), current=CurrentLimits(),
     open_string=OpenStringLimits(), probe_loss=ProbeLossLimits(), runaway=RunawayLimits(), link=LinkLimits(),
-    flow=FlowLimits(), level=LevelLimits(), hydrogen=HydrogenLimits(), earth=EarthLimits(), alarm=AlarmLimits()
+    flow=FlowLimits(), level=LevelLimits(), hydrogen=HydrogenLimits(), earth=EarthLimits(), alarm=AlarmLimits(),
+    record=RecordLimits()
 listchecks.Kind: needs_C=False, needs_instrument=False
 orderchecks.Refusal:
 orderchecks.Ask: contactor=None
@@ -115,11 +117,13 @@ types.BathShare: blocked=(), reactions=(), flow_lost_ms=None, keep_contactor=Fal
     sisters_K=None, alone='', alone_until_ms=0, permit=False, permit_by=''
 types.Advice: value=None, limit=None
 types.CircuitIn: share_A=None, stand_in_C=None, orders=(), advice=(), contactor=None
-types.BathIn: orders=(), advice=(), record_left_ms=None, overdue=()
+types.BathIn: orders=(), advice=(), record_left_ms=None, overdue=(), record_age_ms=None, record_space_h=None,
+    record_space_unknown=False
 view.CircuitView:
 view.BathFacts: has=frozenset(), flow_L_min=None, level=None, level_mm=None, hydrogen_LEL=None,
     earth_ohm_per_V=None, heard=None, currents_A=(), hots_C=(), volts_per_cell=(), contactors=(),
-    record_left_ms=None, overdue=(), waters_C=(), probe_parts=(), any_read=False
+    record_left_ms=None, overdue=(), waters_C=(), probe_parts=(), any_read=False, record_age_ms=None,
+    record_space_h=None, record_space_unknown=False
 view.BathView:
 """
 """By record: what a field is where nothing is said (0.0 is no whole number); one that must be said is absent."""
@@ -153,7 +157,8 @@ laws.power_limited: WAIT_MS=5000.0
 laws.probe: EASED_K=1.0
 laws.probe_moves: EASED_SHARE=0.8, MS_PER_H=3600000.0
 laws.probe_sensors: DIFFER_MS=600000.0, AGREE_K=0.5
-laws.record: LAST_MS=3600000, MS_PER_H=3600000.0
+laws.record: LAST_MS=3600000, MS_PER_H=3600000.0, MS_PER_S=1000.0
+laws.record_space: EASED=1.1
 laws.ripple: HUNT_MS=15000, HUNT_CYCLES=8, TURNS=4, POINTS=6
 laws.rounds: MS_PER_MINUTE=60000.0, LATE_MINUTES=30.0
 laws.runaway: METER_V=0.2, STEADY=0.02, LAST_THIRD=0.6666666666666666

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import product
 
 import pytest
@@ -157,15 +158,22 @@ class Walk:
         self.made = states(kit)
         self.seen = set()
         self._without = {}
+        # All of it is frozen, so what is equal for many cases is made once.
+        self.readings = {name: reading_of(**changes) for name, changes in READINGS.items()}
+        self.shares = {name: kit.share(**changes) for name, changes in BATHS.items()}
+        self.before = cache(lambda *key: state_of(kit, self.made[key[0]], *key[1:]))
+        self.orders = cache(self._orders)
 
     def decide(self, case):
-        kit = self.kit
-        before = state_of(kit, self.made[case.state], case.blocked, case.reading)
-        share = kit.share(**BATHS[case.bath])
-        order = (kit.order(case.verb, who=case.who, roles=case.roles, load=before.load or kit.load(), **ARGS),)
-        cin = t.CircuitIn(NOW_MS, reading_of(**READINGS[case.reading]), share, orders=order if case.verb else ())
+        before = self.before(case.state, case.blocked, case.reading)
+        orders = self.orders(case.state, case.verb, case.who, case.roles) if case.verb else ()
+        cin = t.CircuitIn(NOW_MS, self.readings[case.reading], self.shares[case.bath], orders=orders)
         after, events, _ = circuit.decided(self.settings, self.settings.circuits[0], before, cin)
         return before, after, events
+
+    def _orders(self, state, verb, who, roles):
+        load = self.before(state, "", "zero").load or self.kit.load()
+        return (self.kit.order(verb, who=who, roles=roles, load=load, **ARGS),)
 
     def without(self, case):
         key = (case.state, case.blocked, case.bath, case.reading)

@@ -160,6 +160,8 @@ class Course:
         bench, sleep = self.bench, 0
         if cycle in self.restarts:
             bench.state = replace(bench.state, circuits=tuple(moves.restarted(one) for one in bench.state.circuits))
+            # A new service does not know what was sent: it has its own two seconds to see zero before it says off.
+            self.unsafe_s = [0, 0]
         bench.bad.clear()
         bench.fits.clear()
         bench.links.clear()
@@ -393,14 +395,25 @@ MORE = st.one_of(
 )
 
 
+WITNESSES = (frozenset({"output_on", "current_A"}),)
+"""Signals of a channel that one law holds against each other: where both lie, neither shows the other's fault."""
+
+
+def hides(more, fault):
+    """Whether the added fault replaces one, or takes away what another would have been seen by."""
+    (_, (circuit, signal), _), (_, (other, shown), _) = more, fault
+    return circuit == other and (signal == shown or {signal, shown} in WITNESSES)
+
+
 @examples(60)
 @given(st.lists(MORE, max_size=5), MORE)
 def test_one_more_fault_never_weakens_the_reaction(kit, faults, more):
     """Without anybody's orders: in no cycle more current, or a circuit in a milder state, than without the last fault.
 
-    A fault on a signal that is bad already would replace that fault, not add to it, so such pairs are left out.
+    A fault on a signal that is bad already would replace that fault, not add to it, and current read as zero hides an
+    output that is read as off although current flows: such pairs are left out.
     """
-    if any(fault[1] == more[1] for fault in faults):
+    if any(hides(more, fault) for fault in faults):
         return
     runs = []
     for added in ((), (more,)):

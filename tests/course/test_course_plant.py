@@ -7,6 +7,7 @@ import os
 import pytest
 from coursekit import bath, closed, release_of
 
+pytestmark = pytest.mark.slow
 LONG = pytest.mark.skipif(os.environ.get("FORMBATH_LONG") != "1", reason="whole baths each second: set FORMBATH_LONG=1")
 LONGEST_s = 40 * 3_600.0
 FAULTS = (

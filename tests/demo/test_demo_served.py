@@ -76,6 +76,7 @@ def watch(folder: Path, console, ratio: float = RATIO) -> tuple[int, str]:
     return watching.watch(folder, SEED, ratio, console, out), out.getvalue()
 
 
+@pytest.mark.slow
 def test_left_early_everything_is_held_told_and_whole(folder):
     """A person looks, leaves at some hour: exit 0, each run told as open, the hour named, every record whole."""
 
@@ -101,6 +102,7 @@ def test_left_early_everything_is_held_told_and_whole(folder):
     assert "the demo was left" in bath_events(folder)
 
 
+@pytest.mark.slow
 def test_pause_goes_on_showing_and_answers_orders(folder):
     """Paused over the socket: plant time stands, pictures keep coming, an order is answered and read back."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import os
 import pty
@@ -13,6 +14,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from profiles.problems import InputError
+from simulator.commands import demo_arguments, run_demo
 
 ROOT = Path(__file__).parents[2]
 BOUND_S = 90.0
@@ -124,12 +128,25 @@ def test_headless_on_a_terminal_refuses_a_speed_too(tmp_path):
     assert "leave it out" in said
 
 
-@pytest.mark.parametrize("speed", ["0", "0.5", "3601", "nan", "-1"])
-def test_speed_out_of_bounds(tmp_path, speed):
+def test_speed_out_of_bounds(tmp_path):
     """Below 1 and above 3600 there is no pace; the sentence says the bounds."""
-    done = in_pipe(tmp_path, "demo", f"--speed={speed}")
+    done = in_pipe(tmp_path, "demo", "--speed=0")
     assert done.returncode == 2
     assert "write 1 to 3600" in done.stderr
+
+
+@pytest.mark.parametrize("speed", ["0", "0.5", "0.999", "3600.1", "3601", "nan", "inf", "-1"])
+def test_no_speed_out_of_bounds_is_taken(tmp_path, monkeypatch, speed):
+    """The command itself refuses each of them before it makes a folder."""
+    monkeypatch.chdir(tmp_path)
+    parser = argparse.ArgumentParser()
+    demo_arguments(parser)
+    with pytest.raises(InputError) as refused:
+        run_demo(parser.parse_args([f"--speed={speed}"]))
+    (problem,) = refused.value.problems
+    assert problem.key == "--speed"
+    assert problem.what.endswith("write 1 to 3600")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_folder_that_cannot_be_made_is_told_before_anything_runs(tmp_path):

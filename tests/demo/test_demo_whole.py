@@ -1,4 +1,7 @@
-"""The demo as a whole: played once, told from its own records, each record verified and then tampered with."""
+"""The demo as a whole: played once, told from its own records, each record verified and then tampered with.
+
+On its way it is looked at in the moments of the golden screens, so that nobody has to play it anew for those.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import argparse
 import asyncio
 import gc
 import hashlib
+import importlib
 import io
 import random
 import re
@@ -22,12 +26,35 @@ from controller.records.reader import read_run
 from controller.records.rows import parse_time
 from controller.records.verify import verify_run
 from simulator import demo, telling
+from simulator.hall import Hall, open_hall
 
 pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parents[2]
 CLEAN = ("A01", "A02", "A04")
 SISTERS = (*CLEAN, "A03")
 LIMIT_V = 2.85 * 108
+
+
+class Looked:
+    """Keeps what the golden screens are made of, in their moments, while a demo is played."""
+
+    def __init__(self, golden) -> None:
+        self.golden = golden
+        self.waiting = list(golden.MOMENTS)
+        self.seen = {}
+
+    async def open_hall(self, runs: Path, seed: int, ratio: float | None) -> Hall:
+        hall = await open_hall(runs, seed, ratio)
+        cycle = hall.service.cycle
+
+        async def looked() -> None:
+            await cycle()
+            while self.waiting and hall.stage.plant.elapsed_s >= self.waiting[0].at_s:
+                moment = self.waiting.pop(0)
+                self.seen[moment.name] = await self.golden._kept(hall.service, runs, moment.circuit)
+
+        hall.service.cycle = looked
+        return hall
 
 
 def play(folder: Path) -> list[str]:
@@ -41,10 +68,25 @@ def play(folder: Path) -> list[str]:
 
 
 @pytest.fixture(scope="session")
-def played(tmp_path_factory):
+def console_tests():
+    """The golden screens' maker, and the comparison of their pictures."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(str(ROOT / "tests/console"))
+        return importlib.import_module("golden"), importlib.import_module("test_golden_pictures")
+
+
+@pytest.fixture(scope="session")
+def looked(console_tests):
+    return Looked(console_tests[0])
+
+
+@pytest.fixture(scope="session")
+def played(tmp_path_factory, looked):
     """The folder of one whole demo, and what its script was surprised by."""
     folder = tmp_path_factory.mktemp("whole-demo")
-    return folder, play(folder)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(demo, "open_hall", looked.open_hall)
+        return folder, play(folder)
 
 
 @pytest.fixture(scope="session")
@@ -98,6 +140,15 @@ def test_nothing_surprises_script_or_telling(played, told, runs):
     assert surprises == []
     assert telling.surprises(list(told.values())) == []
     assert telling.bath_alarms(runs, list(told.values())) == []
+
+
+def test_pictures_of_the_golden_screens_come_from_it(played, looked, console_tests):
+    """Each moment but the one after the end: states, codes, texts exactly, numbers within half a per cent."""
+    golden, pictures = console_tests
+    assert [moment.name for moment in looked.waiting] == ["complete"]
+    assert [*looked.seen, "complete"] == [moment.name for moment in golden.MOMENTS]
+    for name, seen in looked.seen.items():
+        assert pictures.different(name, seen) == []
 
 
 def test_densities_are_read_by_hand_while_blocked(runs):

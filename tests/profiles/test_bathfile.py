@@ -208,6 +208,21 @@ ONE_LINE = [
     ("airflow_m3_h = 3000", "meter_walk = [60, 15]", "meter_walk", "write [earliest, latest]"),
     ("airflow_m3_h = 3000", "power_limit_kW = 90\nhall_power_limit_kW = 50", "power_limit_kW", "write 50 or less"),
     ("airflow_m3_h = 3000", "virtual = 1", "virtual", "write true or false"),
+    ("[people.quality]", "[runs]\nmemory_MB = 0.5\n[people.quality]", "runs.memory_MB", "0.5 is below 1"),
+    ("[people.quality]", "[runs]\nreserve_MB = -1\n[people.quality]", "runs.reserve_MB", "-1 is below 0"),
+    ("[interlock.probe]", "[interlock.record]\nslow_s = 1\n[interlock.probe]", "interlock.record.slow_s", "below 2"),
+    (
+        "[interlock.probe]",
+        "[interlock.record]\nspace_refuse_h = 200\n[interlock.probe]",
+        "interlock.record",
+        "space_refuse_h 200 is not below space_warn_h 168",
+    ),
+    (
+        "[interlock.probe]",
+        "[interlock.record]\nspace_warn_h = 24\n[interlock.probe]",
+        "interlock.record",
+        "space_refuse_h 24 is not below space_warn_h 24",
+    ),
     ("[people.quality]", '[rounds]\nwalking_order = ["B03"]\n[people.quality]', "rounds", 'no circuit is named "B03"'),
 ]
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -12,14 +14,17 @@ from controller.core import bath
 from controller.core.planned import Ends, Load, Plan, PlanStep, StepKind
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.types import BathIn, BathReading, ChannelReading, Fit, LinkState, Order, Value
+from controller.records.eventrow import event_row
 from controller.records.head import RunStart, Text
 from controller.records.logrow import log_row
-from controller.records.rows import EventRow
 from controller.records.run import RunRecord
 from controller.records.writer import Writer
 
+sys.path.insert(0, str(Path(__file__).parent))
+
 CELLS = 108
 UTC_MS = 1_773_640_800_000  # 2026-03-16T06:00:00Z
+PROFILE = Text("p.toml", "kind = 'profile'\n")
 SETTINGS = BathSettings(
     "north", "A", True, 1_000, 3_000, 5_000, (CircuitSettings("A01", 18, 0.5, 60.0, 340.0),), purge_ms=3_000
 )
@@ -41,12 +46,12 @@ def plan_of(charge_Ah=0.5) -> Plan:
         7_200_000,
         0.5,
     )
-    return Plan("a plan", 1, "0" * 64, 6, 60.0, (step,), 200.0, 210.0, 2.95, None)
+    return Plan("a plan", 1, PROFILE.sha256, 6, 60.0, (step,), 200.0, 210.0, 2.95, None)
 
 
 def start_of(now_ms=0, charge_Ah=0.5, batch="K1", **changes) -> RunStart:
     load = Load(plan_of(charge_Ah), 18, batch)
-    texts = {"profile": Text("p.toml", "kind = 'profile'\n"), "bath_file": Text("a.toml", "x\n")}
+    texts = {"profile": PROFILE, "bath_file": Text("a.toml", "x\n")}
     base = RunStart(UTC_MS, now_ms, "A01", SETTINGS, load, **texts, map=Text("m.toml", "y\n"))
     return replace(base, **changes)
 
@@ -58,7 +63,7 @@ class Loop:
         self.state = bath.fresh_state(SETTINGS)
         self.now_ms = 0
         self.counter_Ah = 100.0
-        self.command = None
+        self.command = self.out = None
         self.events = ()
         for _ in range(5):
             self.cycle()
@@ -85,8 +90,8 @@ class Loop:
         inputs = BathReading((Value(25.0),), Value(1.0), Value(1.0), Value(1.0), link=LinkState.UP, fit=Fit.OK)
         before = self.state
         self.state, out = bath.step(SETTINGS, before, BathIn(self.now_ms, inputs, (reading,), orders))
-        self.command, self.events = out.commands[0], out.events
-        return out.told[0], before.circuits[0], out.commands[0], self.state.circuits[0]
+        self.out, self.command, self.events = out, out.commands[0], out.events
+        return out.told[0], out.began[0], out.commands[0], self.state.circuits[0]
 
 
 def record_cycle(record: RunRecord, loop: Loop, number: int, made, utc_ms=None) -> None:
@@ -95,7 +100,8 @@ def record_cycle(record: RunRecord, loop: Loop, number: int, made, utc_ms=None) 
     cin, _, command, after = made
     record.add_cycle(*made)
     for event in loop.events:
-        record.add_event(EventRow(utc_ms, loop.now_ms, "", event.kind.value, event.code, event.target, text="words"))
+        if event.target == after.name:
+            record.add_event(event_row(event, utc_ms, loop.now_ms))
     if number % 10 == 0:
         record.add_log(log_row(utc_ms, cin, command, after, SETTINGS.stale_ms))
 

@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 
 import pytest
 
+from controller.core.lawsettings import LawSettings
 from controller.core.planned import Load
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
@@ -21,7 +22,8 @@ from controller.records.verify import verify_run
 def older(start):
     """run.json's plain content as it was written before the fields of `ADDED`."""
     plain = read_plain(write_head(start))
-    for kind, place in (("Load", plain["load"]), ("BathSettings", plain["settings"])):
+    settings = plain["settings"]
+    for kind, place in (("Load", plain["load"]), ("BathSettings", settings), ("LawSettings", settings["laws"])):
         for name in ADDED[kind]:
             del place[name]
     plain["layout"]["Load"] = [name for name in plain["layout"]["Load"] if name not in ADDED["Load"]]
@@ -30,7 +32,7 @@ def older(start):
 
 def test_added_fields_stand_last():
     """Compact lists of older records end before them, so nothing may be added in the middle."""
-    for kind in (Load, BathSettings):
+    for kind in (Load, BathSettings, LawSettings):
         names = [field.name for field in fields(kind)]
         assert set(names[-len(ADDED[kind.__name__]) :]) == ADDED[kind.__name__]
 

@@ -7,12 +7,14 @@ import json
 import shutil
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from controller.core.circuit import step
 from controller.records import head
-from controller.records.commands import add_arguments, lines, run
+from controller.records.bathlog import BathLog
+from controller.records.commands import add_arguments, run
+from controller.records.head import Text
+from controller.records.rows import EventRow
+from controller.records.verdict import lines
 from controller.records.verify import verify_run
 from controller.records.writer import Writer
 from profiles.problems import InputError
@@ -95,24 +97,6 @@ def test_a_record_of_core_1_is_not_compared(rec, tmp_path, monkeypatch, capsys):
     assert "decided by core 1, this is 4: not compared" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("name", ["run.json", "log.csv", "events.csv", "cycles.bin"])
-@settings(max_examples=12, deadline=None)
-@given(data=st.data())
-def test_any_flipped_byte_of_a_closed_record_is_found(kept_run, tmp_path_factory, name, data):
-    """One bit changed anywhere, in any file that carries the record, and it no longer holds."""
-    folder = tmp_path_factory.mktemp("flip") / "run"
-    shutil.copytree(kept_run, folder)
-    changed = bytearray((folder / name).read_bytes())
-    changed[data.draw(st.integers(0, len(changed) - 1))] ^= 1 << data.draw(st.integers(0, 7))
-    (folder / name).write_bytes(bytes(changed))
-    try:
-        verdict = verify_run(folder)
-    except head.RecordError:
-        assert name == "run.json"
-    else:
-        assert any(name in found or "run.json" in found for found in verdict.wrong)
-
-
 def test_a_cut_end_shows_against_the_summary(copy):
     """Whole rows taken from the end leave the chain unbroken; the summary still tells."""
     whole = (copy / "events.csv").read_bytes().splitlines(keepends=True)
@@ -190,3 +174,82 @@ def test_exit_codes(copy, kept_run, tmp_path, capsys):
     with pytest.raises(InputError, match="no such folder"):
         command(tmp_path / "nowhere", kept_run, "--chain-only")
     assert "whole, untouched" in capsys.readouterr().out
+
+
+def test_values_from_paper(kept_run, rec, tmp_path, capsys):
+    """`--chain` as often as there are values: each is told in a line; one that is in none of the records ends in 1."""
+    other = rec.whole_run(tmp_path, cycles=15)
+    last = {name: (kept_run / name).read_text().splitlines()[-1][-16:] for name in ("log.csv", "events.csv")}
+    typed = " ".join(last["log.csv"][at : at + 4].upper() for at in range(0, 16, 4))
+    assert command(kept_run, "--chain-only", "--chain", typed, "--chain", f"events={last['events.csv']}") == 0
+    out = capsys.readouterr().out.splitlines()
+    assert out[2].endswith("as on paper: last row of log.csv")
+    assert out[3].endswith("as on paper: last row of events.csv")
+    assert command(kept_run, "--chain-only", "--chain", f"events={last['log.csv']}") == 1
+    out = capsys.readouterr().out.splitlines()
+    assert out[0].startswith("whole, untouched")
+    assert out[2].endswith("NOT in what was looked at")
+    assert command(kept_run, other, "--chain-only", "--chain", last["log.csv"]) == 0
+    assert capsys.readouterr().out.count("as on paper") == 1
+    with pytest.raises(InputError, match="is no chain value: 16 hex digits"):
+        command(kept_run, "--chain", "3f2a 91bc")
+    assert capsys.readouterr().out == ""
+
+
+def test_what_is_whole_is_said_beside_what_is_not(copy, capsys):
+    """Each finding in a line, then what nothing was found wrong with."""
+    (copy / "README.txt").write_text("other words")
+    assert command(copy, "--chain-only") == 1
+    first, second, third, _ = capsys.readouterr().out.splitlines()[:4]
+    assert first == "README.txt: is not the one summary.json was written for"
+    assert second.startswith("NOT as it was written: 42 rows")
+    assert third == "nothing found wrong with: run.json, log.csv, events.csv, cycles.bin, summary.json"
+
+
+def test_json_tells_of_everything(kept_run, capsys):
+    """The object of `--json` holds files, tables, chain values, counters and events beside what it always held."""
+    last = (kept_run / "log.csv").read_text().splitlines()[-1][-16:]
+    assert command(kept_run, "--json", "--chain", last) == 0
+    plain = json.loads(capsys.readouterr().out)
+    assert plain["chain"]["log.csv"] == last
+    assert plain["paper"] == [{"value": last, "table": "log.csv", "row": 42, "rows_after": 0}]
+    assert plain["tables"] == {"log.csv": 42, "events.csv": plain["events"]}
+    assert plain["events_given"] == plain["events_same"] == plain["events"] > 0
+    assert all(plain["files"].values())
+    assert plain["counted"]["charge_Ah"] == pytest.approx(plain["charge_Ah"], abs=1e-4)
+
+
+def bath_folder(tmp_path, rec):
+    """A bath's own folder with events of two months, a proof, a kept release and a state."""
+    writer = Writer()
+    log = BathLog(tmp_path, "A", writer)
+    for days in (0, 1, 20):
+        log.add_event(EventRow(rec.utc_ms + days * 86_400_000, None, "", "event", "notice", "A", text=f"day {days}"))
+    log.add_proof(("2026-03-16T06:00:00.000Z", "hydrogen", "S1", "ok", "anna", "2026-09-16"))
+    log.keep_release(Text("p.release.json", "a release"))
+    log.put_state({"now_ms": 1})
+    assert writer.commit()
+    return log.folder
+
+
+def test_a_bath_s_own_folder_is_looked_at(tmp_path, rec, capsys):
+    """Months, proofs, state and releases; a changed row, a lost state and another release are told by their files."""
+    folder = bath_folder(tmp_path, rec)
+    last = (folder / "events-202603.csv").read_text().splitlines()[-1][-16:]
+    assert command(folder, "--chain", f"events={last}") == 0
+    out = capsys.readouterr().out.splitlines()
+    assert out[0] == "whole, untouched: 4 rows in 3 tables of a bath, chain unbroken"
+    assert out[1].endswith("as on paper: last row of events-202603.csv")
+    assert "a cut end would not show" in out[2]
+    (release,) = (folder / "releases").iterdir()
+    release.write_text("another")
+    (folder / "state.json").write_text("{")
+    rows = (folder / "events-202603.csv").read_text()
+    (folder / "events-202603.csv").write_text(rows.replace("day 1", "day 2"))
+    (folder / "events-202605.csv").write_bytes((folder / "events-202604.csv").read_bytes())
+    assert command(folder, "--json") == 1
+    plain = json.loads(capsys.readouterr().out)
+    assert plain["kind"] == "bath"
+    told = [said.partition(" ")[0].partition(":")[0].partition(".json.")[0] for said in plain["wrong"]]
+    assert told == ["events-202603.csv", "events-202605.csv", "state.json", f"releases/{release.name[:16]}..."]
+    assert plain["files"]["proofs.csv"]

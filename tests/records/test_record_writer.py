@@ -9,12 +9,14 @@ import subprocess
 import sys
 import textwrap
 import threading
+import time
 from pathlib import Path
 
 import pytest
 
-from controller.records.disk import Disk, Reserve
-from controller.records.files import Lazy
+from controller.records.disk import Disk
+from controller.records.files import PART_BYTES, Lazy
+from controller.records.reserve import Reserve
 from controller.records.writer import Group, Writer
 
 
@@ -43,6 +45,14 @@ class BadDisk:
         return call
 
 
+def until(condition):
+    """Wait until it is so. Fails after a bound."""
+    give_up_s, pause = time.monotonic() + 60.0, threading.Event()
+    while not condition():
+        assert time.monotonic() < give_up_s, "did not come true"
+        pause.wait(0.002)
+
+
 def group_of(writer, folder):
     group = Group(folder)
     file = group.append_file("rows.csv")
@@ -55,21 +65,18 @@ def add(writer, file, data):
         file.add(data)
 
 
-@pytest.mark.parametrize("operation", ["make_folder", "open", "write", "sync", "sync_folder", "size", "truncate"])
+@pytest.mark.parametrize("operation", ["make_folder", "open", "write", "sync", "sync_folder", "size"])
 def test_rows_stay_in_memory_until_the_disk_takes_them(tmp_path, operation):
     """Whatever fails, it is told, no row is lost or doubled, and the next whole commit clears the trouble."""
     disk = BadDisk()
     writer = Writer(disk=disk)
     folder = tmp_path / "run"
     _, file = group_of(writer, folder)
-    if operation == "truncate":
-        folder.mkdir()
-        (folder / "rows.csv").write_bytes(b"left over")
     add(writer, file, b"one\n")
     disk.fails = {operation: errno.EIO}
     assert not writer.commit()
     assert "Input/output error" in writer.trouble
-    assert writer.waiting_bytes == 4
+    assert writer.waiting_bytes == 4 + PART_BYTES
     add(writer, file, b"two\n")
     assert not writer.commit()
     disk.fails = {}
@@ -77,6 +84,20 @@ def test_rows_stay_in_memory_until_the_disk_takes_them(tmp_path, operation):
     assert writer.trouble is None
     assert writer.waiting_bytes == 0
     assert (folder / "rows.csv").read_bytes() == b"one\ntwo\n"
+
+
+def test_what_is_left_of_a_file_nobody_acknowledged_is_cut_or_replaced(tmp_path):
+    """Bytes in a file that the record only begins are not kept; where they cannot be cut the file is made anew."""
+    disk = BadDisk()
+    writer = Writer(disk=disk)
+    _, file = group_of(writer, tmp_path)
+    (tmp_path / "rows.csv").write_bytes(b"left over, and longer")
+    add(writer, file, b"one\n")
+    disk.fails = {"truncate": errno.EIO}
+    assert not writer.commit()
+    assert "Input/output error" in writer.trouble
+    assert writer.commit()
+    assert (tmp_path / "rows.csv").read_bytes() == b"one\n"
 
 
 def test_a_failed_sync_is_never_taken_for_a_good_one(tmp_path):
@@ -139,7 +160,7 @@ def test_memory_is_bounded_and_says_when_it_is_used_up(tmp_path):
     """With the disk away and the memory for rows full, `has_room` falls; it returns with the disk."""
     disk = BadDisk()
     disk.fails = {"sync": errno.EIO}
-    writer = Writer(disk=disk, limit_bytes=10)
+    writer = Writer(disk=disk, limit_bytes=2 * (9 + PART_BYTES))
     _, file = group_of(writer, tmp_path)
     add(writer, file, b"12345678\n")
     writer.commit()
@@ -277,3 +298,105 @@ def test_nothing_acknowledged_is_lost_by_a_kill(rec, tmp_path, lines):
     assert resumed.last_now_ms >= int(now_ms)
     assert resumed.state.run.counters.charge_Ah >= float(charge_Ah)
     assert writer.close()
+
+
+class Stuck(Disk):
+    """Syncs of one folder's files do not return before `answers`; which file was synced is noted in order."""
+
+    def __init__(self, folder: str) -> None:
+        self._folder = folder
+        self._paths = {}
+        self.synced = []
+        self.hangs, self.answers = threading.Event(), threading.Event()
+
+    def open(self, path, create=True):
+        fd, created = super().open(path, create)
+        self._paths[fd] = path
+        return fd, created
+
+    def sync(self, fd):
+        if self._paths[fd].parent.name == self._folder:
+            self.hangs.set()
+            assert self.answers.wait(60)
+        super().sync(fd)
+        self.synced.append(f"{self._paths[fd].parent.name}/{self._paths[fd].name}")
+
+
+def test_one_hanging_folder_does_not_hold_the_others_and_its_rows_are_packed_and_counted(tmp_path):
+    """The other folder's rows are acknowledged; what waits for the hanging one is made into bytes, and weighs."""
+    disk = Stuck("stuck")
+    writer = Writer(period_s=0.01, disk=disk)
+    _, stuck = group_of(writer, tmp_path / "stuck")
+    _, good = group_of(writer, tmp_path / "good")
+    writer.start()
+    add(writer, stuck, b"one\n")
+    assert disk.hangs.wait(30)
+    block = Lazy(lambda: b"a block\n")
+    add(writer, stuck, block)
+    for number in range(3):
+        add(writer, good, b"row %d\n" % number)
+        path, whole = tmp_path / "good" / "rows.csv", b"".join(b"row %d\n" % each for each in range(number + 1))
+        until(lambda path=path, whole=whole: path.exists() and path.read_bytes() == whole)
+    until(lambda: block.made and writer.waiting_bytes == 4 + 8 + 2 * PART_BYTES)
+    assert not writer.flush(0.05)
+    assert not (tmp_path / "stuck" / "rows.csv").read_bytes().endswith(b"block\n")
+    disk.answers.set()
+    assert writer.close(30), writer.trouble
+    assert (tmp_path / "stuck" / "rows.csv").read_bytes() == b"one\na block\n"
+    assert (tmp_path / "good" / "rows.csv").read_bytes() == whole
+
+
+def test_what_the_bath_keeps_is_written_before_its_runs(tmp_path):
+    """A service killed between the two knows of a run's end by its own state, not only by the run's folder."""
+    disk = Stuck("none")
+    writer = Writer(period_s=3600, disk=disk)
+    runs = [Group(tmp_path / f"run{number}", lambda: None) for number in range(3)]
+    files = [run.append_file("rows.csv") for run in runs]
+    for run in runs:
+        writer.enter(run)
+    _, own = group_of(writer, tmp_path / "bath")
+    writer.start()
+    for _ in range(20):
+        for file in (*files, own):
+            add(writer, file, b"x")
+        assert writer.flush(30)
+    assert writer.close(30)
+    assert disk.synced[::4] == ["bath/rows.csv"] * 20
+
+
+def test_a_hand_outlives_a_fault_of_the_program(tmp_path):
+    """What no disk would raise is told like an error of the disk; the rows stay, and are written once it is gone."""
+
+    class Broken(Disk):
+        broken = True
+
+        def write(self, fd, data, offset):
+            if self.broken:
+                raise ZeroDivisionError("on purpose")
+            super().write(fd, data, offset)
+
+    disk = Broken()
+    writer = Writer(period_s=3600, disk=disk)
+    _, file = group_of(writer, tmp_path / "run")
+    writer.start()
+    add(writer, file, b"one\n")
+    assert not writer.flush(30)
+    assert writer.trouble == "run: ZeroDivisionError: on purpose"
+    disk.broken = False
+    assert writer.close(30)
+    assert (tmp_path / "run" / "rows.csv").read_bytes() == b"one\n"
+
+
+def test_a_disk_that_never_answers_does_not_keep_the_service(tmp_path):
+    """Closing gives up after its time and says that rows are left."""
+    disk = Stuck("stuck")
+    writer = Writer(period_s=0.01, disk=disk)
+    _, file = group_of(writer, tmp_path / "stuck")
+    writer.start()
+    add(writer, file, b"one\n")
+    assert disk.hangs.wait(30)
+    assert not writer.close(0.2)
+    disk.answers.set()
+    for thread in writer.threads:
+        thread.join(30)
+        assert not thread.is_alive()

@@ -16,6 +16,8 @@ from typing import TypeVar
 
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))
+
 FRONT_DOOR = Path(__file__).parents[2] / "formbath.py"
 BOUND_S = 60.0
 """Longest wait for anything that takes a second at most on an idle machine."""

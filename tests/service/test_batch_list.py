@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from controller.service.batchlist import Batch, count, parse_batches
+from controller.records.batchlist import Batch, count, parse_batches
 
 
 def test_list_in_any_order_with_a_link_in_between():

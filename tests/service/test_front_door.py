@@ -9,6 +9,7 @@ import re
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -47,11 +48,29 @@ def test_help_imports_nothing_heavy():
     assert not loaded & {"numpy", "pydantic", "pymodbus", "urwid", "asyncio", "profiles", "controller", "simulator"}
 
 
+OPENED = """
+import sys, formbath
+try:
+    code = formbath.main([sys.argv[1], "-h"])
+except SystemExit as left:
+    code = left.code
+command = formbath.COMMANDS[sys.argv[1]]
+assert callable(formbath._load(command.arguments)) and callable(formbath._load(command.run))
+sys.exit(code)
+"""
+
+
+@cache
+def opened(command: str) -> subprocess.CompletedProcess[str]:
+    """A process of its own that says a command's help, then loads what would run it, as a shell's call does."""
+    words = [sys.executable, "-c", OPENED, command]
+    return subprocess.run(words, check=False, capture_output=True, text=True, cwd=ROOT, timeout=60)
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_help_of_a_command(command):
     """Each command says its sentence, two examples as one would type them, its options and the exit codes."""
-    done = formbath(command, "-h")
-    assert (done.returncode, done.stderr) == (0, "")
+    done = opened(command)
     assert len(re.findall(rf"^  formbath {command}\b", done.stdout, re.MULTILINE)) == 2
     assert "exit codes:" in done.stdout
     assert "-h, --help" in done.stdout
@@ -60,13 +79,14 @@ def test_help_of_a_command(command):
 @pytest.mark.parametrize("command", COMMANDS)
 def test_table_leads_to_functions_that_are_there(command):
     """No entry of the table points into the void."""
-    code = f"""import formbath
-command = formbath.COMMANDS[{command!r}]
-assert callable(formbath._load(command.arguments)) and callable(formbath._load(command.run))"""
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, timeout=60, check=False
-    )
+    done = opened(command)
     assert done.returncode == 0, done.stderr
+
+
+def test_help_as_a_shell_asks_for_it():
+    """The help of a command is what the program itself prints, with nothing on standard error and exit 0."""
+    done = formbath("check", "-h")
+    assert (done.returncode, done.stdout, done.stderr) == (0, opened("check").stdout, "")
 
 
 @pytest.mark.parametrize(
@@ -126,16 +146,23 @@ def test_wrong_file_exits_2_with_its_line(tmp_path):
     assert "Traceback" not in done.stderr
 
 
-@pytest.mark.parametrize(
-    "file",
-    sorted(ROOT.glob("profiles/library/*.toml")) + sorted(ROOT.glob("controller/**/*.toml")),
-    ids=lambda p: p.name,
-)
-def test_check_finds_every_shipped_file_right(file):
+SHIPPED = sorted(ROOT.glob("profiles/library/*.toml")) + sorted(ROOT.glob("controller/**/*.toml"))
+
+
+@pytest.fixture(scope="module")
+def checked() -> tuple[int, dict[str, dict]]:
+    """Every shipped file checked by one call: its exit code, and what was found, by file."""
+    done = formbath("check", *map(str, SHIPPED), "--json")
+    return done.returncode, {found["file"]: found for found in json.loads(done.stdout)["files"]}
+
+
+@pytest.mark.parametrize("file", SHIPPED, ids=lambda p: p.name)
+def test_check_finds_every_shipped_file_right(checked, file):
     """Profiles, bath files and maps that come with the program pass its own check, each by its own kind."""
-    done = formbath("check", str(file), "--json")
-    assert done.returncode == 0, done.stdout
-    assert json.loads(done.stdout)["files"][0]["kind"] in KINDS
+    code, found = checked
+    assert found[str(file)]["right"], found[str(file)]
+    assert found[str(file)]["kind"] in KINDS
+    assert code == 0
 
 
 @pytest.mark.parametrize("kind", KINDS)

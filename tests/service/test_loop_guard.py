@@ -389,9 +389,9 @@ async def test_a_block_is_safe_before_it_is_answered(tmp_path):
     assert '"blocked_by": "anna"' in (tmp_path / "A" / "state.json").read_text()
 
 
-async def test_no_room_for_rows_holds_all(rig):
+async def test_no_room_for_rows_holds_all(rig, monkeypatch):
     """When memory for rows is used up because no disk takes them, every run is held: no record, no current."""
-    rig.writer.has_room = False
+    monkeypatch.setattr(Writer, "waiting_bytes", property(lambda writer: writer.limit_bytes))
     await rig.cycles(4)
     assert rig.states() == [State.HELD] * 2
     assert all(command.set_current_A == 0.0 for commands in rig.field.written for command in commands)

@@ -182,6 +182,7 @@ def bath_events(folder: Path) -> str:
     return "".join(path.read_text() for path in (folder / "runs" / "A").glob("events-*.csv"))
 
 
+@pytest.mark.slow
 def test_service_outlives_a_console_that_is_killed_and_its_terminal(on_terminal, plant, bath, program):
     """The whole terminal goes away under the console: the service answers as before, and is served already."""
     first = on_terminal("run", str(bath), does=HANGS)

@@ -126,3 +126,34 @@ def test_free_port_needs_no_unit_lock(tmp_path):
     path.write_text((Path(__file__).parents[2] / "controller/examples/bath-a.toml").read_text())
     bath = load_bath(path)
     assert [lock.key for lock in locks_of(bath)] == ["runs.path"]
+
+
+def bath_over(tmp_path, name, bath_file, runs):
+    """A bath file with its runs elsewhere, and rectifiers of its own."""
+    text = (Path(__file__).parents[2] / "controller/examples/bath-a.toml").read_text()
+    text = text.replace('name = "A"', f'name = "{name}"', 1).replace('path = "runs"', f'path = "{runs}"')
+    (tmp_path / bath_file).write_text(text)
+    return load_bath(tmp_path / bath_file)
+
+
+@pytest.mark.parametrize(
+    ("name", "runs"), [("A", "runs"), ("A", "link"), ("A_", "runs"), ("A-", "link"), ("A", "sub/../runs")]
+)
+def test_two_bath_files_with_one_folder_of_runs_are_refused(tmp_path, name, runs):
+    """By the same path, a link or a detour, also where two names make one folder: one service writes there."""
+    (tmp_path / "runs").mkdir()
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "runs")
+    first, second = bath_over(tmp_path, "A", "one.toml", "runs"), bath_over(tmp_path, name, "two.toml", runs)
+    with hold(locks_of(first), first.document.name, tmp_path), pytest.raises(InputError) as caught:
+        hold(locks_of(second), second.document.name, tmp_path)
+    assert [problem.key for problem in caught.value.problems] == ["runs.path"]
+    hold(locks_of(second), second.document.name, tmp_path).close()
+    assert sorted(path.name for path in (tmp_path / "runs").iterdir()) == ["A"]
+
+
+def test_another_bath_beside_it_is_let_in(tmp_path):
+    """Several baths share a folder of runs: each has its own part of it."""
+    first, second = bath_over(tmp_path, "A", "one.toml", "runs"), bath_over(tmp_path, "B", "two.toml", "runs")
+    with hold(locks_of(first), "one.toml", tmp_path):
+        hold(locks_of(second), "two.toml", tmp_path).close()

@@ -89,6 +89,7 @@ def attached():
         client.stdout.close()
 
 
+@pytest.mark.slow
 def test_sigterm_ends_a_service_with_clients_attached(program, bath, attached, tmp_path):
     """One reads, one is frozen, one never reads: exit 0, last words written, socket gone, locks free for the next."""
     plant = program.start("simulate", str(bath))

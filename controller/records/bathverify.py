@@ -1,0 +1,106 @@
+"""Verify of a bath's own folder: events that belong to no run, proofs, kept releases, the state. Changes nothing."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from hashlib import sha256
+from pathlib import Path
+
+from controller.records.bathlog import RELEASES, STATE_FORMAT
+from controller.records.chained import Chained, read_chained
+from controller.records.errors import RecordError
+from controller.records.forms import TABLE_FORMS, wrong_forms
+from controller.records.paper import Typed, on_paper
+from controller.records.place import FolderPlace, read_all
+from controller.records.tables import EVENT_COLUMNS, PROOF_COLUMNS
+from controller.records.verdict import Verdict
+
+_EVENTS = re.compile(r"events-(\d{6})\.csv")
+_PROOFS = "proofs.csv"
+_RELEASE = re.compile(r"([0-9a-f]{64})\.json")
+_STATE = "state.json"
+
+
+def is_bath_folder(path: Path) -> bool:
+    """Whether this is what a bath keeps beside its runs, and no run."""
+    if not path.is_dir() or (path / "run.json").exists():
+        return False
+    return any(_known(each.name) for each in path.iterdir())
+
+
+def _known(name: str) -> bool:
+    return name in (_PROOFS, _STATE) or _EVENTS.fullmatch(name) is not None
+
+
+def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
+    """Look at a bath's own folder; RecordError when it cannot be read."""
+    place = FolderPlace(folder)
+    verdict = Verdict(place.name, kind="bath")
+    tables: dict[str, Chained] = {}
+    for name in place.names():
+        month = _EVENTS.fullmatch(name)
+        if month is None and name != _PROOFS:
+            continue
+        table = _table(place, name, verdict)
+        if table is None:
+            continue
+        tables[name] = table
+        if month is not None:
+            verdict.wrong += _other_months(table, month[1])
+    _state(place, verdict)
+    _releases(folder, verdict)
+    verdict.paper = [on_paper(typed, {name: table.lines for name, table in tables.items()}) for typed in papers]
+    verdict.files = {
+        name: not any(said.startswith(f"{name}:") for said in verdict.wrong) for name in place.names() if _known(name)
+    }
+    if tables:
+        verdict.notes.append("a cut end would not show here, but against a chain value on paper or another copy")
+    return verdict
+
+
+def _table(place: FolderPlace, name: str, verdict: Verdict) -> Chained | None:
+    columns, forms = (PROOF_COLUMNS, _PROOFS) if name == _PROOFS else (EVENT_COLUMNS, "events.csv")
+    try:
+        table = read_chained(place, name, columns, b"")
+    except RecordError as error:
+        verdict.wrong.append(f"{name}: {str(error).rpartition(f'{name}: ')[2]}")
+        return None
+    if table is None:
+        return None
+    verdict.tables[name] = len(table.lines)
+    verdict.chain[name] = table.last
+    named = {f"{name}:{row + 1}" for row in table.breaks}
+    wrong = wrong_forms(name, table.columns, table.lines, TABLE_FORMS[forms])
+    verdict.wrong += [*table.damage, *table.broken(table.breaks), *([table.cut] if table.cut else [])]
+    verdict.wrong += [said for said in wrong if said.partition(": ")[0] not in named]
+    return table
+
+
+def _other_months(table: Chained, month: str) -> list[str]:
+    """Rows of another month than the file is for: each stands in the file of its own."""
+    wanted = f"{month[:4]}-{month[4:]}-"
+    found = [row for row, text in enumerate(table.column("time_utc"), 1) if text and not text.startswith(wanted)]
+    return [f"{table.name}:{row + 1}: row {row}: is of another month" for row in found[:1]]
+
+
+def _state(place: FolderPlace, verdict: Verdict) -> None:
+    try:
+        data = read_all(place, _STATE)
+        plain = json.loads(data) if data else None
+    except (RecordError, ValueError, RecursionError):
+        verdict.wrong.append(f"{_STATE}: is not readable")
+        return
+    if data and (not isinstance(plain, dict) or plain.get("format") != STATE_FORMAT):
+        verdict.wrong.append(f"{_STATE}: is not of the format {STATE_FORMAT}")
+
+
+def _releases(folder: Path, verdict: Verdict) -> None:
+    if not (folder / RELEASES).is_dir():
+        return
+    place = FolderPlace(folder / RELEASES)
+    for name in place.names():
+        found = _RELEASE.fullmatch(name)
+        if found is not None and sha256(read_all(place, name)).hexdigest() != found[1]:
+            verdict.wrong.append(f"{RELEASES}/{name[:16]}...: is not what was kept under this hash")

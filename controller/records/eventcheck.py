@@ -1,0 +1,144 @@
+"""The events of a record against those that the core gives again: each stands in its row, and no other of its kinds.
+
+What the service itself tells (notices, steps of the wall clock) is let through; so is what an order of the bath or the
+end of a service did to the circuit, at the moment where it did. Pure.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from controller.core.types import Event, EventKind
+from controller.records.eventrow import event_row
+from controller.records.rows import event_text
+from controller.records.seams import Seam
+from controller.records.tables import EVENT_COLUMNS
+
+CORE_EVENTS = frozenset({
+    "complete", "escalated", "gap", "held", "late_start", "opened_under_load", "resumed_by_rule", "start_list_item",
+    "step_began", "step_ended", "tripped", "zero_read",
+})  # fmt: skip
+"""Codes of the kind `event` that a circuit's decisions give; alarms, orders and refusals are all the core's."""
+
+COMPARED = ("id", "kind", "code", "target", "who", "role", "priority", "value", "limit")
+"""Columns that must agree; the words of unit and text may be put better by a later version."""
+_SHELVES = ("shelved", "unshelved")
+_DECIDED = tuple(kind.value for kind in (EventKind.ALARM, EventKind.ORDER, EventKind.REFUSAL))
+
+Cells = Mapping[str, str]
+
+
+@dataclass(slots=True)
+class EventCheck:
+    """`wrong` and `notes` are what was found; `same` of `given` events stand in the record as they are given again."""
+
+    circuit: str
+    start_ms: int
+    rows: Sequence[Cells]
+    given: int = 0
+    same: int = 0
+    wrong: list[str] = field(default_factory=list)
+    _at: dict[int, list[int]] = field(default_factory=dict)
+    _matched: set[int] = field(default_factory=set)
+    _seen: set[int] = field(default_factory=set)
+    _missing: list[tuple[int, str]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Sort the circuit's rows by their moments."""
+        for index, row in enumerate(self.rows):
+            now_ms = self._moment(row)
+            if now_ms is not None and row["target"] == self.circuit:
+                self._at.setdefault(now_ms, []).append(index)
+
+    def decided(self, now_ms: int, events: Sequence[Event], seam: Seam | None) -> None:
+        """The events that one cycle gives again; `seam`: what had changed the circuit just before it."""
+        self._seen.add(now_ms)
+        here = self._at.get(now_ms, ())
+        self.given += len(events)
+        after = 0
+        for event in events:
+            wanted = cells_of(event)
+            left = [index for index in here if index not in self._matched]
+            found = next((index for index in left if index >= after and self._differs(index, wanted) is None), None)
+            if found is not None:
+                self.same += 1
+                after = found
+            else:
+                found = next((i for i in left if all(self.rows[i][k] == wanted[k] for k in ("kind", "code"))), None)
+                if found is None:
+                    self._missing.append((now_ms, f"{wanted['kind']} {wanted['code']}"))
+                    continue
+                self._wrong_row(found, self._differs(found, wanted) or "stands in another order than it was decided in")
+            self._matched.add(found)
+        for index in here:
+            if index not in self._matched and not self._by_seam(self.rows[index], seam):
+                self._not_given(index)
+
+    def finish(self, silences: Sequence[tuple[int, int]], last_ms: int | None, *, is_open: bool) -> list[str]:
+        """Look at what no cycle has; return notes. `silences`: core time from and to; `last_ms`: of the last cycle.
+
+        What the last moments before a silence, or before the end of an open record, gave may not have reached the disk:
+        cycles are written before rows.
+        """
+        notes = []
+        ends = [begin for begin, _ in silences] + ([last_ms] if is_open and last_ms is not None else [])
+        for now_ms, what in self._missing:
+            end = min((at for at in ends if at >= now_ms), default=None)
+            told = f"{what} of {self._elapsed_s(now_ms)} s"
+            if end is None or any(now_ms < at <= end for at in self._at):
+                self.wrong.append(f"events.csv: {told} is missing, the cycles give it")
+            else:
+                notes.append(f"events.csv: {told} had not been written when the service was interrupted")
+        for now_ms, indexes in sorted(self._at.items()):
+            if now_ms in self._seen or last_ms is None or now_ms > last_ms:
+                continue
+            if not any(begin < now_ms < end for begin, end in silences):
+                for index in indexes:
+                    self._not_given(index)
+        return notes
+
+    def skip(self, now_ms: int) -> None:
+        """A cycle that cannot be decided again: what it gave is not known."""
+        self._seen.add(now_ms)
+
+    def _moment(self, row: Cells) -> int | None:
+        text = row["elapsed_s"]
+        try:
+            return self.start_ms + round(float(text) * 1000) if text else None
+        except (ValueError, OverflowError):
+            return None
+
+    def _elapsed_s(self, now_ms: int) -> str:
+        return f"{(now_ms - self.start_ms) / 1000:.3f}"
+
+    def _differs(self, index: int, wanted: Cells) -> str | None:
+        row = self.rows[index]
+        name = next((name for name in COMPARED if row[name] != wanted[name]), None)
+        return None if name is None else f"{name} is {row[name]!r}, the cycles give {wanted[name]!r}"
+
+    def _by_seam(self, row: Cells, seam: Seam | None) -> bool:
+        if row["kind"] == EventKind.ALARM.value:
+            return seam is Seam.BATH_ORDER and row["code"].rpartition(":")[2] in _SHELVES
+        return seam is Seam.SERVICE_ENDED and row["code"] == "held"
+
+    def _not_given(self, index: int) -> None:
+        row = self.rows[index]
+        if row["kind"] in _DECIDED or row["code"] in CORE_EVENTS:
+            self._wrong_row(index, f"{row['kind']} {row['code']}: the cycles do not give it")
+
+    def _wrong_row(self, index: int, what: str) -> None:
+        self.wrong.append(f"events.csv:{index + 2}: row {index + 1}: {what}")
+
+
+def cells_of(event: Event) -> dict[str, str]:
+    """An event as the cells of its row."""
+    text = event_text(event_row(event, 0, None), 0)
+    return dict(zip(EVENT_COLUMNS, next(csv.reader((text,))), strict=False))
+
+
+def named_rows(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[dict[str, str]]:
+    """Rows as cells by the names of their columns; what a row or the header lacks is empty."""
+    for row in rows:
+        yield dict.fromkeys(EVENT_COLUMNS, "") | dict(zip(columns, row, strict=False))

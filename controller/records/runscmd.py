@@ -1,0 +1,221 @@
+"""The command `runs`: lists recorded runs, sums them up for a manager, archives those that are closed."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from controller.records import figures, runslines
+from controller.records.errors import RecordError
+from controller.records.finding import Standings, run_paths
+from controller.records.follow import Chain, chains_of
+from controller.records.seen import OPEN, Seen, look
+from profiles.problems import InputError, Problem, clean
+
+RUNS = Path("runs")
+VARIABLE = "FORMBATH_RUNS"
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which runs are asked for; empty and None: all of them. Moments are ms since 1970, of the start."""
+
+    kind: str = ""
+    batch: str = ""
+    circuit: str = ""
+    bath: str = ""
+    verdict: str = ""
+    since_ms: int | None = None
+    until_ms: int | None = None
+    open_only: bool = False
+
+    def takes(self, run: Seen) -> bool:
+        """Whether a run is among them: names are compared whole, type, profile and verdict by a part, without case."""
+        kind = f"{run.battery_type}\n{run.profile}".casefold()
+        return (
+            self.kind.casefold() in kind
+            and self.batch.casefold() in ("", run.batch.casefold())
+            and self.circuit.casefold() in ("", run.circuit.casefold())
+            and self.bath.casefold() in ("", run.bath.casefold())
+            and self.verdict.casefold() in f"{run.state}\n{run.verdict}".casefold()
+            and (self.since_ms is None or (run.start_ms is not None and run.start_ms >= self.since_ms))
+            and (self.until_ms is None or (run.start_ms is not None and run.start_ms < self.until_ms))
+            and (not self.open_only or run.state == OPEN)
+        )
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    parser.add_argument(
+        "folder", nargs="*", type=Path, metavar="FOLDER",
+        help=f"folders of runs, or runs (--runs, else ${VARIABLE}, else ./{RUNS})",
+    )  # fmt: skip
+    parser.add_argument("--runs", type=Path, metavar="FOLDER", help="the folder of runs where none is named")
+    parser.add_argument("--type", default="", dest="kind", metavar="TEXT", help="part of battery type or profile name")
+    for name in ("batch", "circuit", "bath"):
+        parser.add_argument(f"--{name}", default="", metavar="NAME", help=f"runs of this {name}")
+    parser.add_argument("--verdict", default="", metavar="WORD", help="part of state or verdict: complete, re-form")
+    parser.add_argument("--since", metavar="DATE", help="started on this day or later (UTC, 2026-03-16)")
+    parser.add_argument("--until", metavar="DATE", help="started on this day or before")
+    parser.add_argument("--open", action="store_true", dest="open_only", help="runs that a service has open")
+    parser.add_argument("--json", action="store_true", help="one object a run or a row, one a line")
+    table = parser.add_argument_group("table", figures.__doc__)
+    table.add_argument("--table", action="store_true", help="the table above as CSV")
+    table.add_argument(
+        "--by", action="append", metavar="KEY", choices=figures.KEYS, help="split it by week, type, bath (all three)"
+    )
+    archive = parser.add_argument_group("archive", "Packs each closed run into one zip file beside itself.")
+    archive.add_argument("--archive", action="store_true", help="archive the runs that are closed, unloaded and whole")
+    archive.add_argument("--dry-run", action="store_true", help="only say what would be archived")
+    archive.add_argument("--keep", action="store_true", help="leave the folders where they are")
+
+
+def run(args: argparse.Namespace) -> int:
+    """List, sum up or archive; return 0, or 1 where a run could not be archived.
+
+    Raises `InputError` (exit 2) for a folder that is not there, a date that is none, options that do not go together.
+    """
+    for option, given in (("--table", args.table), ("--json", args.json)):
+        if given and args.archive:
+            raise _wrong(option, "does not go with --archive: run one after the other")
+    for option, given in (("--by", args.by and not args.table), ("--dry-run", args.dry_run and not args.archive),
+                          ("--keep", args.keep and not args.archive)):  # fmt: skip
+        if given:
+            raise _wrong(option, f"says nothing without {'--table' if option == '--by' else '--archive'}: add it")
+    wanted = _wanted(args)
+    paths = paths_of(args.folder, args.runs)
+    standings = Standings()
+    tell = _progress("runs", len(paths))
+    seen = []
+    for count, path in enumerate(paths, 1):
+        seen.append(look(path, standings.of(path.parent).open))
+        tell(count)
+    if args.archive:
+        return _archive([one for one in seen if wanted.takes(one)], standings, dry=args.dry_run, keep=args.keep)
+    chains = chains_of(seen)
+    if args.table:
+        return _table(chains, wanted, args.by or figures.KEYS, as_json=args.json)
+    return _list(chains, wanted, as_json=args.json)
+
+
+def paths_of(folders: Sequence[Path], runs: Path | None) -> list[Path]:
+    """Every record below the folders that were named, else below the folder of runs; InputError: there is none."""
+    given = list(folders) or [runs or Path(os.environ.get(VARIABLE) or RUNS)]
+    try:
+        return run_paths(given)
+    except (RecordError, OSError, ValueError) as error:
+        raise _wrong("", f"{error}; name a folder of runs, or give it with --runs or ${VARIABLE}") from None
+
+
+def _list(chains: Sequence[Chain], wanted: Wanted, *, as_json: bool) -> int:
+    shown = [run for chain in chains for run in chain.runs if wanted.takes(run)]
+    if shown and not as_json:
+        sys.stdout.write(f"{runslines.HEADER}\n")
+    chosen = {id(run) for run in shown}
+    for chain in chains:
+        mine = [run for run in chain.runs if id(run) in chosen]
+        if as_json:
+            for one in mine:
+                sys.stdout.write(f"{runslines.as_json(one, chain)}\n")
+        elif mine:
+            sys.stdout.write("".join(f"{line}\n" for line in runslines.lines(chain, mine)))
+    damaged = sum(bool(one.wrong) for one in shown)
+    more = f", {damaged} damaged: formbath verify says more" if damaged else ""
+    sys.stderr.write(f"{len(shown)} of {sum(len(chain.runs) for chain in chains)} runs{more}\n")
+    return 0
+
+
+def _table(chains: Sequence[Chain], wanted: Wanted, by: Sequence[str], *, as_json: bool) -> int:
+    total = sum(len(chain.runs) for chain in chains)
+    tell = _progress("runs --table", total)
+    from controller.records.runhours import HoursReader  # with numpy, which a list does without
+
+    reader = HoursReader()
+    parts = []
+    done = 0
+    for chain in chains:
+        if any(wanted.takes(run) for run in chain.runs):
+            parts += [part for part in figures.parts_of(chain, reader.of) if wanted.takes(part.run)]
+        done += len(chain.runs)
+        tell(done)
+    rows = figures.table(parts, by)
+    if as_json:
+        sys.stdout.write("".join(f"{json.dumps(figures.as_plain(row), allow_nan=False)}\n" for row in rows))
+    else:
+        sys.stdout.write("".join(f"{line}\n" for line in (figures.HEADER, *map(figures.as_csv, rows))))
+    left = [run for chain in chains for run in chain.runs if wanted.takes(run) and not figures.counts(run)]
+    for one in left:
+        why = f"damaged: {one.wrong[0]}" if one.wrong else one.state
+        sys.stderr.write(f"{clean(one.name)}: not counted, {clean(why)}\n")
+    return 0
+
+
+def _archive(runs: Sequence[Seen], standings: Standings, *, dry: bool, keep: bool) -> int:
+    from controller.records.archive import archive_run, finish, why_not  # with verify, which a list does without
+
+    code = count = before = after = 0
+    for one in runs:
+        try:
+            if one.archived:
+                if not dry and finish(one.path):
+                    sys.stdout.write(f"{clean(one.name)}: what an interruption had left is taken away\n")
+                continue
+            why = why_not(one, standings.of(one.path.parent))
+            if why is not None:
+                sys.stderr.write(f"{clean(one.name)}: not archived: {clean(why.removeprefix(f'{one.name}: '))}\n")
+                # An open run is nothing wrong; one that cannot be archived at all wants a look.
+                code = max(code, 0 if why in ("is open", "is not unloaded") else 1)
+                continue
+            sizes = (0, 0) if dry else archive_run(one.path, keep=keep)
+        except RecordError as error:
+            sys.stderr.write(f"{clean(str(error))}\n")
+            code = 1
+            continue
+        count, before, after = count + 1, before + sizes[0], after + sizes[1]
+        told = "would be archived" if dry else f"archived, {sizes[0] / 1000:.0f} kB, now {sizes[1] / 1000:.0f} kB"
+        sys.stdout.write(f"{clean(one.name)}: {told}\n")
+    sizes_told = "" if dry else f", {before / 1e6:.1f} MB, now {after / 1e6:.1f} MB"
+    sys.stdout.write(f"{count} of {len(runs)} runs {'would be archived' if dry else 'archived'}{sizes_told}\n")
+    return code
+
+
+def _wanted(args: argparse.Namespace) -> Wanted:
+    since = None if args.since is None else _day("--since", args.since)[0]
+    until = None if args.until is None else _day("--until", args.until)[1]
+    return Wanted(args.kind, args.batch, args.circuit, args.bath, args.verdict, since, until, open_only=args.open_only)
+
+
+def _day(option: str, text: str) -> tuple[int, int]:
+    """The first millisecond of a day (or of a moment), and the first behind it."""
+    try:
+        moment = datetime.fromisoformat(text)
+        begin = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+        end = begin + (timedelta(days=1) if "T" not in text and " " not in text else timedelta(milliseconds=1))
+        return round(begin.timestamp() * 1000), round(end.timestamp() * 1000)
+    except (ValueError, OverflowError):
+        raise _wrong(option, f"{clean(text, 60)!r} is no date, write it like 2026-03-16") from None
+
+
+def _wrong(key: str, what: str) -> InputError:
+    return InputError([Problem("runs", None, key, what)])
+
+
+def _progress(name: str, total: int) -> Callable[[int], None]:
+    """A line on a terminal's stderr each hundredth, nothing in a pipe and for little work."""
+    if total < 100 or not sys.stderr.isatty():
+        return lambda _: None
+
+    def tell(done: int) -> None:
+        if done >= total:
+            sys.stderr.write("\r\x1b[K")
+        elif 100 * done // total != 100 * (done - 1) // total:
+            sys.stderr.write(f"\r{name} {100 * done // total} %  {done} of {total}")
+            sys.stderr.flush()
+
+    return tell

@@ -1,0 +1,155 @@
+"""Files of an archived run, read with suspicion: what an archive claims of itself is not believed.
+
+Names, kinds, sizes and how densely it is packed are looked at before anything is unpacked; check sums while it is. So
+an archive made to harm costs no more time and memory than a few times its own size.
+"""
+
+from __future__ import annotations
+
+import io
+import stat
+import struct
+import zipfile
+import zlib
+from pathlib import Path
+from typing import BinaryIO
+
+from controller.records.errors import RecordError
+from controller.records.place import LARGEST_FILE
+from profiles.problems import clean
+
+MOST_FILES = 1000
+LARGEST_LIST = 200_000
+"""Bytes of an archive's own list of its files: a thousand of them."""
+DENSEST = 100
+"""A record's files shrink to a third; rows that are all alike to a fiftieth. Own choice."""
+SMALL = 1_000_000
+"""Files up to this size may be packed as densely as they like."""
+
+_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+_SECRET = 0x1 | 0x40 | 0x2000  # encrypted, strongly encrypted, its list encrypted
+_END = struct.Struct("<4s4H2LH")
+_END_MARK, _END64_MARK, _END64_SIZE = b"PK\5\6", b"PK\6\7", 20
+_WRONG = (
+    OSError, EOFError, zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, struct.error, RuntimeError, ValueError,
+    OverflowError, LookupError,
+)  # fmt: skip
+
+
+def names(path: Path, run: str) -> tuple[str, ...]:
+    """The files of the archive of the run folder `run`, sorted; RecordError: it is none that can be read."""
+    with _opened(path) as archive:
+        return tuple(sorted(_entries(archive, path, run)))
+
+
+def size(path: Path, run: str, name: str) -> int | None:
+    """Bytes that a file has once it is unpacked; None: it is not there."""
+    with _opened(path) as archive:
+        entry = _entries(archive, path, run).get(name)
+    return None if entry is None else entry.file_size
+
+
+def open_member(path: Path, run: str, name: str) -> BinaryIO | None:
+    """One file to be read from its beginning; None: it is not there. The caller closes it."""
+    archive = _opened(path)
+    try:
+        entry = _entries(archive, path, run).get(name)
+        if entry is None:
+            archive.close()
+            return None
+        return io.BufferedReader(_Member(archive, entry, f"{clean(str(path))}: {clean(name)}"), 1 << 16)
+    except BaseException:
+        archive.close()
+        raise
+
+
+def _opened(path: Path) -> zipfile.ZipFile:
+    try:
+        _look_at_end(path)
+        return zipfile.ZipFile(path)
+    except RecordError:
+        raise
+    except _WRONG as error:
+        why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise RecordError(f"{clean(str(path))}: is no archive that can be read: {clean(why, 100)}") from None
+
+
+def _look_at_end(path: Path) -> None:
+    """Refuse a list of files that would itself fill the memory, before anything parses it."""
+    with path.open("rb") as file:
+        length = file.seek(0, io.SEEK_END)
+        file.seek(max(0, length - _END.size - _END64_SIZE))
+        tail = file.read()
+    if len(tail) < _END.size or not tail[-_END.size :].startswith(_END_MARK):
+        raise RecordError(f"{clean(str(path))}: is no archive that can be read: it does not end as one")
+    _, disk, _, here, files, list_bytes, _, comment = _END.unpack(tail[-_END.size :])
+    large = tail[: -_END.size].startswith(_END64_MARK)
+    if large or disk or here != files or files > MOST_FILES or list_bytes > LARGEST_LIST or comment:
+        raise RecordError(f"{clean(str(path))}: is packed in a way that archives here never are")
+
+
+def _entries(archive: zipfile.ZipFile, path: Path, run: str) -> dict[str, zipfile.ZipInfo]:
+    """The files of the record by their bare names; RecordError for anything that an archive of ours never holds."""
+    found: dict[str, zipfile.ZipInfo] = {}
+    for entry in archive.infolist():
+        if entry.filename == f"{run}/" and not entry.file_size:
+            continue  # other programs list the folder, too
+        folder, _, name = entry.filename.rpartition("/")
+        plain = name.isprintable() and "\\" not in name and entry.orig_filename == entry.filename
+        if not name or folder != run or name in found or not plain or name in (".", ".."):
+            told = clean(entry.orig_filename, 100)
+            raise RecordError(f"{clean(str(path))}: {told!r} has no place in an archive of {clean(run)}")
+        if why := _why_not(entry):
+            raise RecordError(f"{clean(str(path))}: {clean(name, 100)}: {why}")
+        found[name] = entry
+    return found
+
+
+def _why_not(entry: zipfile.ZipInfo) -> str:
+    """Why one file of an archive is not read; empty: it is."""
+    if entry.compress_type not in _METHODS or entry.flag_bits & _SECRET:
+        return "is packed in a way that archives here never are"
+    kind = stat.S_IFMT(entry.external_attr >> 16)
+    if kind not in (0, stat.S_IFREG):
+        return "is no plain file"
+    if entry.file_size > LARGEST_FILE:
+        return f"is larger than {LARGEST_FILE // 1_000_000} MB"
+    if entry.file_size > max(SMALL, DENSEST * entry.compress_size):
+        return "is packed more densely than any record"
+    return ""
+
+
+class _Member(io.RawIOBase):
+    """One file of an archive as a raw stream that closes the archive with itself and tells damage as RecordError."""
+
+    def __init__(self, archive: zipfile.ZipFile, entry: zipfile.ZipInfo, told: str) -> None:
+        super().__init__()
+        self._archive = archive
+        self._told = told
+        try:
+            self._stream = archive.open(entry)
+        except _WRONG as error:
+            raise self._damaged(error) from None
+
+    def readable(self) -> bool:
+        """It is for reading."""
+        return True
+
+    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
+        """Read some bytes; RecordError where the packed bytes are damaged."""
+        try:
+            data = self._stream.read(len(buffer))
+        except _WRONG as error:
+            raise self._damaged(error) from None
+        buffer[: len(data)] = data
+        return len(data)
+
+    def close(self) -> None:
+        """Give the archive back."""
+        if not self.closed and hasattr(self, "_stream"):
+            self._stream.close()
+            self._archive.close()
+        super().close()
+
+    def _damaged(self, error: Exception) -> RecordError:
+        return RecordError(f"{self._told}: cannot be read: {clean(str(error) or type(error).__name__, 100)}")

@@ -1,0 +1,211 @@
+"""A record opened for showing: its rows by their moments, its cycles' blocks found without decoding them. Reads only.
+
+Damage never ends it: what is whole is there, and `problems` says what is not.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from controller.core.state import CircuitState
+from controller.core.version import CORE
+from controller.records.cycles import Cycle, DamagedCycles, Extras, decode
+from controller.records.errors import RecordError
+from controller.records.frames import Frame
+from controller.records.head import Head, read_head
+from controller.records.peek import first_ms
+from controller.records.plain import layout
+from controller.records.reader import RunFolder, Table, read_run
+from controller.records.rows import parse_time
+
+LONGEST_s = 1e9
+"""Thirty years: an elapsed time beyond it is damage."""
+
+BLOCKS_KEPT = 4
+"""Decoded blocks kept: the present one, those beside it, and where something that stands began."""
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A table's whole lines, and the core time of each: never falling, so that a moment's rows are found by halving.
+
+    `columns`: its own, perhaps more than this version's. `known` False: it has other columns than any version writes.
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    lines: tuple[bytes, ...]
+    times_ms: tuple[int, ...]
+    known: bool = True
+
+    @property
+    def header(self) -> bytes:
+        """The first line of such a table; of unknown columns one that nobody takes for known."""
+        return ",".join(self.columns).encode() if self.known else b"columns that are not known here"
+
+    def until(self, now_ms: int) -> int:
+        """Return how many rows there are up to a moment."""
+        return bisect_right(self.times_ms, now_ms)
+
+
+def rows_of(table: Table, start_ms: int) -> Rows:
+    """Return a table's rows; one whose time cannot be is put beside the row before it."""
+    told = [_elapsed_ms(line) for line in table.lines]
+    wrong = table.walked.wrong_row
+    if wrong is not None and wrong == len(told):
+        told[-1] = None  # no row behind it bears it out
+    times: list[int] = []
+    last = min((each for each in told[:2] if each is not None), default=0)
+    for index, each in enumerate(told):
+        last = last if each is None or _too_far(last, told[index : index + 3]) else max(last, each)
+        times.append(start_ms + last)
+    return Rows(table.name, table.columns, table.lines, tuple(times), table.header_right)
+
+
+def _too_far(last: int, told: Sequence[int | None]) -> bool:
+    """Return whether a time is belied by the two behind it: then that is damaged, not those."""
+    each, *behind = told
+    later = [after for after in behind if after is not None]
+    return each is not None and bool(later) and all(last <= after < each for after in later)
+
+
+def _elapsed_ms(line: bytes) -> int | None:
+    parts = line.split(b",", 2)
+    try:
+        seconds = float(parts[1])
+    except (IndexError, ValueError):
+        return None
+    return round(seconds * 1000) if -LONGEST_s < seconds < LONGEST_s else None
+
+
+class Tape:
+    """One record. `states`: whether this version can read the states in it; `same_core`: decide as it was decided."""
+
+    def __init__(self, found: RunFolder, head: Head, *, states: bool) -> None:
+        self.head = head
+        self.states = states
+        self.same_core = states and head.core == CORE
+        self.log = rows_of(found.log, head.start_ms)
+        self.events = rows_of(found.events, head.start_ms)
+        self.frames: tuple[Frame, ...] = found.cycles.frames
+        self.problems: list[str] = list(found.problems)
+        self._first_ms: dict[int, int] = {}
+        self._decoded: OrderedDict[int, tuple[CircuitState | None, list[Cycle]] | None] = OrderedDict()
+        self._start_utc_ms = _utc_ms(head.start_utc)
+        self.begin_ms, self.end_ms = self._ends()
+
+    @property
+    def length_s(self) -> float:
+        """How long the record is."""
+        return (self.end_ms - self.head.start_ms) / 1000.0
+
+    def elapsed_s(self, now_ms: int) -> float:
+        """Return how long after the start a moment is."""
+        return (now_ms - self.head.start_ms) / 1000.0
+
+    def frame_at(self, now_ms: int) -> int | None:
+        """Return the last block that begins at or before a moment; None: before all of them."""
+        low, high = 0, len(self.frames)
+        while low < high:
+            middle = (low + high) // 2
+            if self.begins_ms(middle) <= now_ms:
+                low = middle + 1
+            else:
+                high = middle
+        return low - 1 if low else None
+
+    def begins_ms(self, index: int) -> int:
+        """Return when a block begins; one that cannot be read counts as beginning with the block before it."""
+        found = self._first_ms.get(index)
+        if found is None:
+            peeked = first_ms(self.frames[index].body)
+            before = self.begins_ms(index - 1) if peeked is None and index else self.head.start_ms
+            found = self._first_ms[index] = before if peeked is None else peeked
+        return found
+
+    def block(self, index: int) -> tuple[CircuitState | None, list[Cycle]] | None:
+        """Return a block's first state (None: not written) and its cycles; None where it cannot be read."""
+        if index not in self._decoded:
+            frame = self.frames[index]
+            try:
+                self._decoded[index] = decode(frame.body, frame.count, self.head.codec)
+            except DamagedCycles as error:
+                self._say(f"cycles {frame.first} to {frame.first + frame.count - 1}: cannot be decoded: {error}")
+                self._decoded[index] = None
+            if len(self._decoded) > BLOCKS_KEPT:
+                self._decoded.popitem(last=False)
+        self._decoded.move_to_end(index)
+        return self._decoded[index]
+
+    def follows(self, index: int) -> bool:
+        """Return whether a block's cycles follow those of the block before it."""
+        if not index:
+            return False
+        before = self.frames[index - 1]
+        return before.first + before.count == self.frames[index].first
+
+    def utc_ms(self, now_ms: int) -> int:
+        """Return the wall time of a moment: that of the newest row before it, and what core time went on since."""
+        for index in range(self.log.until(now_ms) - 1, -1, -1):
+            moment = _utc_ms(self.log.lines[index].split(b",", 1)[0].decode("utf-8", "replace"))
+            if moment is not None:
+                return moment + now_ms - self.log.times_ms[index]
+        return (self._start_utc_ms or 0) + now_ms - self.head.start_ms
+
+    def moment_at(self, utc_ms: int) -> int:
+        """Return the core time at which the wall clock showed a time, within the record."""
+        low, high = self.begin_ms, self.end_ms
+        while low < high:
+            middle = (low + high) // 2
+            if self.utc_ms(middle) < utc_ms:
+                low = middle + 1
+            else:
+                high = middle
+        return low
+
+    def _ends(self) -> tuple[int, int]:
+        firsts = [self.begins_ms(0)] if self.frames else []
+        firsts += self.log.times_ms[:1]
+        lasts = [self.head.start_ms, *self.log.times_ms[-1:]]
+        for index in range(len(self.frames) - 1, -1, -1):
+            found = self.block(index)
+            if found is not None and found[1]:
+                lasts.append(found[1][-1].cin.now_ms)
+                break
+        end = max(lasts)
+        return min([*firsts, end]), end
+
+    def _say(self, problem: str) -> None:
+        if problem not in self.problems:
+            self.problems.append(problem)
+
+
+def open_tape(path: Path) -> Tape:
+    """Open a record, folder or archive; RecordError when it is none, or when its settings cannot be understood."""
+    found = read_run(path)
+    states = True
+    try:
+        head = found.head
+    except RecordError:
+        # The states may have had other fields when this was written; all else may still be readable.
+        head, states = read_head({**found.plain, "layout": layout(CircuitState, Extras)}), False
+    if not head.load.plan.steps:
+        raise RecordError("run.json: plan: has no steps")
+    return Tape(found, head, states=states)
+
+
+def texts_of(line: bytes, columns: Sequence[str]) -> dict[str, str] | None:
+    """Return a row's cells that hold no quotes, by name; None where it is no row of these columns."""
+    cells = line.decode("utf-8", "replace").split(",")
+    return dict(zip(columns, cells, strict=True)) if len(cells) == len(columns) else None
+
+
+def _utc_ms(text: str) -> int | None:
+    try:
+        return parse_time(text)
+    except ValueError:
+        return None

@@ -1,0 +1,77 @@
+"""A replay on a real terminal: REPLAY on every page and line, no order from any key, time goes where it is told."""
+
+from __future__ import annotations
+
+import re
+import sys
+
+import floor
+import pytest
+from terminal import Terminal
+
+# Keys from page to page, and what stands in the first line there.
+WAY = (
+    ("enter", "Bath A"), ("enter", "Bath A / A01"), ("enter", "trend"), ("a", "alarms"), ("e", "events"),
+    ("l", "A01 / start"), ("?", "help"), ("h", "north REPLAY"),
+)  # fmt: skip
+
+
+def test_every_page_says_replay_and_no_key_orders(kept, tmp_path):
+    """Page by page, with a key of an order on each; then an event, a time, the end. The terminal is sane afterwards."""
+    env = floor.clean_env() | {"TMPDIR": str(tmp_path)}
+    words = [sys.executable, str(floor.FRONT_DOOR), "replay", str(kept.folder), "--speed", "1"]
+    console = Terminal(words, tmp_path, env=env)
+    try:
+        console.wait(r"0:00:\d\d of 0:17:")
+        for key, title in WAY:
+            console.press(key)
+            console.until(lambda title=title: title in console.row(1), what=title)
+            assert re.search(r"\bREPLAY\b", console.row(1)), title
+            console.press("s")
+            console.wait("a replay takes no orders")
+            assert re.search(r"\bREPLAY\b", console.row(1)), title
+        console.press("]", "]", "]")
+        console.wait("PAUSED")
+        console.wait("probe_derate|probe 5[0-9]")
+        console.press("g")
+        console.type("+0:10")
+        console.press("enter")
+        console.wait(r"0:10:00 of 0:17:")
+        console.press("g")
+        console.type("+9")
+        console.press("enter")
+        console.wait("END$")
+        console.press("q")
+        assert console.end() == 0
+        console.quiet()
+        assert console.sane() == []
+    finally:
+        console.close()
+    assert list(tmp_path.glob("formbath-replay-*")) == []
+
+
+@pytest.mark.slow
+def test_every_plain_line_says_replay(kept, tmp_path):
+    """On a terminal that can do no more each line begins with the word, whatever is typed; orders are refused."""
+    env = floor.clean_env() | {"TMPDIR": str(tmp_path)}
+    words = [sys.executable, str(floor.FRONT_DOOR), "replay", str(kept.folder), "--plain"]
+    console = Terminal(words, tmp_path, env=env, columns=200, lines=40)
+    try:
+        console.wait("plain console")
+        for line, answer in (
+            ("status", "state running"), ("hold A01", "a replay takes no orders"),
+            ("next", r"REPLAY \+0:0\d:\d\d A01: "),
+            ("tick A01 1", "a replay takes no orders"), ("go +0:10", "held"), ("go noon", "write go"),
+            ("help", "no order"),
+        ):  # fmt: skip
+            console.say(line)
+            console.wait(answer)
+        console.say("quit")
+        assert console.end() == 0
+        console.quiet()
+        typed = {"status", "hold A01", "next", "tick A01 1", "go +0:10", "go noon", "help", "quit"}
+        said = [line.rstrip() for line in console.text.splitlines() if line.strip()]
+        assert [line for line in said if not line.startswith("REPLAY ") and line not in typed] == []
+        assert len(said) > len(typed)
+    finally:
+        console.close()

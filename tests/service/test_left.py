@@ -1,0 +1,240 @@
+"""A service begins with whatever an earlier one left: nothing there ends its start, frees a circuit, brings current."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+from pathlib import Path
+from random import Random
+
+import pytest
+from leftkit import NAMES, Hall, Plant, in_memory, rows
+
+from controller.core.types import State
+from controller.records.verify import verify_run
+
+LONG = bool(os.environ.get("FORMBATH_LONG"))
+FILES = ("log.csv", "events.csv", "cycles.bin", "cycles.tail", "run.json", "state.json")
+
+
+async def killed_in_mid_run(runs: Path) -> Hall:
+    """A01 runs, A02 is blocked by a person; fifteen cycles are on the disk."""
+    hall = await Hall(runs).running(["A01"])
+    assert (await hall.order("block", "A02")).accepted
+    await hall.cycles(12)
+    assert hall.writer.commit()
+    return hall
+
+
+@pytest.fixture
+def tmp_path():
+    """In memory: nothing here depends on a disk."""
+    with in_memory() as folder:
+        yield folder
+
+
+@pytest.fixture(scope="module")
+def left_open(tmp_path_factory) -> Path:
+    """The runs that a killed service left."""
+    runs = tmp_path_factory.mktemp("killed") / "runs"
+    asyncio.run(killed_in_mid_run(runs))
+    return runs
+
+
+@pytest.fixture
+def runs(left_open, tmp_path) -> Path:
+    """A copy to damage."""
+    return Path(shutil.copytree(left_open, tmp_path / "runs"))
+
+
+def file_of(runs: Path, name: str) -> Path:
+    (found,) = runs.rglob(name)
+    return found
+
+
+def said(hall: Hall) -> list[str]:
+    return [event.data["what"] for event in hall.begun.told if event.code == "notice"]
+
+
+async def begun_safely(runs: Path, passed_ms: int = 3_600_000) -> Hall:
+    """A service an hour later: no current, nobody's block forgotten."""
+    plant = Plant()
+    plant.passed_ms = passed_ms
+    hall = Hall(runs, plant)
+    now_ms = hall.service.state.now_ms
+    await hall.cycles(3)
+    assert hall.service.state.now_ms > now_ms
+    assert State.RUNNING not in {hall.circuit(name).state for name in NAMES}
+    assert all(command.set_current_A == 0.0 and not command.output_on for command in plant.held)
+    assert hall.circuit("A02").blocked_by
+    return hall
+
+
+def damages(size: int, chance: Random) -> list[tuple[str, int]]:
+    """Where to cut, to fill with zeros, to change a byte."""
+    points = range(size) if LONG else sorted({0, 1, size - 1, *(chance.randrange(size) for _ in range(2))})
+    return [(how, at) for at in points for how in ("cut", "zeros", "flip")]
+
+
+def damaged(data: bytes, how: str, at: int) -> bytes:
+    if how == "cut":
+        return data[:at]
+    if how == "zeros":
+        return data[:at] + bytes(len(data) - at)
+    return data[:at] + bytes([data[at] ^ 0x15]) + data[at + 1 :]
+
+
+@pytest.mark.parametrize("name", FILES)
+async def test_whatever_byte_is_wrong_a_service_begins_and_nothing_flows(left_open, tmp_path, name):
+    """Cut, zeroed or changed anywhere: it starts, A02 stays blocked, and A01 is held or says why it has no run."""
+    data = file_of(left_open, name).read_bytes()
+    for number, (how, at) in enumerate(damages(len(data), Random(len(data)))):
+        place = Path(shutil.copytree(left_open, tmp_path / str(number)))
+        file_of(place, name).write_bytes(damaged(data, how, at))
+        hall = await begun_safely(place)
+        circuit = hall.circuit("A01")
+        assert circuit.run is not None or circuit.blocked_by, (how, at)
+        assert (circuit.state is State.HELD) == (circuit.run is not None)
+        hall.end()
+        shutil.rmtree(place)
+
+
+async def test_undamaged_it_goes_on_in_its_folder(runs):
+    """Against all of these: one folder, one stated gap, a person resumes, and the record holds."""
+    hall = await begun_safely(runs)
+    assert (said(hall), list(hall.left.records), len(hall.folders())) == ([], ["A01"], 1)
+    assert hall.circuit("A02").blocked_by == "anna"
+    assert hall.begun.away.away_ms > 3_500_000
+    answer = await hall.order("resume", "A01", {"reason": "looked at it", "told": "A02"})
+    assert answer.accepted, answer.text
+    await hall.cycles(4)
+    assert hall.circuit("A01").state is State.RUNNING
+    assert (await hall.order("stop", "A01")).accepted
+    await hall.cycles(4)
+    hall.end()
+    (folder,) = hall.folders()
+    assert [row["code"] for row in rows(folder / "events.csv")].count("gap") == 1
+    assert (folder / "summary.json").is_file()
+    verdict = verify_run(folder)
+    assert verdict.same == verdict.cycles
+    assert len(verdict.gap_s) == verdict.stated_gaps == 1
+
+
+async def test_a_folder_that_state_json_names_but_is_not_there(runs):
+    """Killed in the first commit of a run: it is said, and the run goes on in a new folder."""
+    shutil.rmtree(file_of(runs, "log.csv").parent)
+    hall = await begun_safely(runs)
+    assert any("is no run of A, A01" in text for text in said(hall))
+    assert hall.circuit("A01").state is State.HELD
+    hall.end()
+    assert len(hall.folders()) == 1
+
+
+async def test_a_folder_of_another_bath_is_not_opened(runs, tmp_path):
+    """A copied state.json, or a folder put there by hand: two services never write one run."""
+    head = file_of(runs, "run.json")
+    head.write_text(head.read_text().replace('"bath": "A",', '"bath": "B",'))
+    before = {path.name: path.read_bytes() for path in head.parent.iterdir()}
+    hall = await begun_safely(runs)
+    assert any("is no run of A, A01" in text for text in said(hall))
+    hall.end()
+    assert {path.name: path.read_bytes() for path in head.parent.iterdir()} == before
+
+
+@pytest.mark.parametrize("content", [
+    {"now_ms": "soon"}, {"now_ms": 1e300}, {"now_ms": 10**400}, {"now_ms": None}, {"utc_ms": [1]},
+    {"utc_ms": -(10**17)},
+    {"circuits": None}, {"circuits": [1]}, {"circuits": {"A02": {"name": 10**400}}}, {"alarms": 7},
+    {"alarms": {"a": 1}},
+    {"duty": 3}, {"memory": []}, {"open_runs": "x"}, {"open_runs": {"A01": "..", "A09": "/etc"}},
+    {"ended_runs": {"A01": 4}}, {"profiles": [1]}, {"releases": 4}, {"resume_for": [2]}, {"boot": {"id": "a boot"}},
+    {"boot": 5}, {"format": "formbath/state/9"},
+])  # fmt: skip
+async def test_no_content_of_state_json_ends_the_start(runs, content):
+    """Of a wrong type, absurd, or of another version: what cannot be used is taken for the worse."""
+    path = file_of(runs, "state.json")
+    path.write_text(json.dumps({**json.loads(path.read_text()), **content}))
+    hall = await begun_safely(runs)
+    hall.end()
+    if "alarms" in content:
+        assert [alarm.code for alarm in hall.left.alarms] == ["emergency_stop"]
+    if content.keys() & {"now_ms", "utc_ms", "circuits", "format"}:
+        assert any(text.startswith("state.json: ") for text in said(hall))
+
+
+async def test_a_state_json_that_is_gone_blocks_all(runs):
+    """Nobody knows any more who works on a string: maintenance has to look. A first start blocks nobody."""
+    file_of(runs, "state.json").unlink()
+    hall = await begun_safely(runs)
+    assert "state.json: is missing, although runs of this bath are on record" in said(hall)
+    assert hall.circuit("A01").run is not None
+    first = Hall(runs.parent / "new", Plant())
+    await first.cycles(3)
+    assert [first.circuit(name).blocked_by for name in NAMES] == ["", ""]
+    for each in (hall, first):
+        each.end()
+
+
+async def test_core_time_never_goes_back(runs):
+    """Cycles alone are left, no row and no state.json: the new service goes on behind the last of them, gap unknown."""
+    for name in ("state.json", "log.csv", "events.csv"):
+        file_of(runs, name).unlink()
+    hall = await begun_safely(runs)
+    assert hall.left.now_ms > 10_000
+    assert hall.begun.begin_ms == hall.left.now_ms + 3_001
+    assert hall.begun.away.away_ms is None
+    hall.end()
+
+
+async def test_an_end_that_the_record_missed_is_written_later(left_open, runs):
+    """Killed in a stop's commit, behind state.json: the next service closes the record."""
+    hall = Hall(runs)
+    await hall.cycles(3)
+    assert (await hall.order("stop", "A01")).accepted
+    await hall.cycles(4)
+    hall.end()
+    (folder,) = hall.folders()
+    older = file_of(left_open, "log.csv").parent
+    shutil.rmtree(folder)
+    shutil.copytree(older, folder)
+    again = await begun_safely(runs)
+    assert again.circuit("A01").run.end_ms is not None
+    again.end()
+    summary = json.loads((folder / "summary.json").read_bytes())
+    assert summary["state"] == "stopped"
+    assert [problem for problem in verify_run(folder, chain_only=True).wrong if ".csv" in problem] == []
+
+
+async def test_a_record_that_was_closed_stays_closed(left_open, runs):
+    """Its disk kept the end of the run, but not the newer state.json: nothing is written to it again."""
+    hall = Hall(runs)
+    await hall.cycles(3)
+    assert (await hall.order("stop", "A01")).accepted
+    await hall.cycles(4)
+    hall.end()
+    shutil.copy(file_of(left_open, "state.json"), file_of(runs, "state.json"))
+    (folder,) = hall.folders()
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    again = await begun_safely(runs)
+    assert again.recorder.ended() == {"A01": folder.name}
+    assert again.writer.commit()
+    assert [group.folder.name for group in again.writer._groups] == ["A"]
+    again.end()
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+async def test_damage_in_the_middle_stays_and_rows_go_on_behind_it(runs):
+    """A changed row is said at the start and by verify ever after; the new rows follow on the last one's value."""
+    log = file_of(runs, "log.csv")
+    lines = log.read_bytes().splitlines(keepends=True)
+    lines[3] = lines[3].replace(b"running", b"stopped")
+    log.write_bytes(b"".join(lines))
+    hall = await begun_safely(runs)
+    assert any("log.csv:4: row 3 is not as it was written" in text for text in said(hall))
+    hall.end()
+    back = log.read_bytes().splitlines(keepends=True)
+    assert back[: len(lines)] == lines
+    assert len(back) > len(lines)
+    assert any("log.csv:4" in text for text in verify_run(log.parent, chain_only=True).wrong)
