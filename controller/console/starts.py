@@ -31,6 +31,7 @@ SHORT = {
     "not_stuck": "lists.short_not_stuck",
     "cause_gone": "lists.short_cause_gone",
     "flows_alone": "lists.short_flows_alone",
+    "record_has_room": "lists.short_record_has_room",
     "remote": "lists.short_remote",
     "first_is_maintenances": "lists.short_maintenance",
 }

@@ -243,7 +243,9 @@ def people_first(course, before, _):
         share = told.bath
         unsafe = bool(now.blocked_by) or share.purge_left_ms > 0 or not share.hood_closed or not share.airflow_ok
         unsafe = unsafe or not share.emergency_stop_ok or not share.inputs_ok or course.aired_s < 5
-        course.unsafe_s[index] = course.unsafe_s[index] + 1 if unsafe else 0
+        # A service that begins anew and hears nothing can send nothing: its time to see zero counts from the answer on.
+        deaf = now.state is State.UNKNOWN and told.reading.link is not LinkState.UP
+        course.unsafe_s[index] = course.unsafe_s[index] + 1 if unsafe and not deaf else 0
         hold(not unsafe or command.set_current_A == 0.0, "people_first", course, own.name)
         hold(course.unsafe_s[index] <= 3 or not command.output_on, "people_first", course, own.name)
 
@@ -402,7 +404,8 @@ WITNESSES = (frozenset({"output_on", "current_A"}),)
 def hides(more, fault):
     """Whether the added fault replaces one, or takes away what another would have been seen by."""
     (_, (circuit, signal), _), (_, (other, shown), _) = more, fault
-    return circuit == other and (signal == shown or {signal, shown} in WITNESSES)
+    unheard = signal in {"link", "answer"}  # the last values stand until they are stale, and those were good
+    return circuit == other and (unheard or signal == shown or {signal, shown} in WITNESSES)
 
 
 @examples(60)
@@ -410,8 +413,9 @@ def hides(more, fault):
 def test_one_more_fault_never_weakens_the_reaction(kit, faults, more):
     """Without anybody's orders: in no cycle more current, or a circuit in a milder state, than without the last fault.
 
-    A fault on a signal that is bad already would replace that fault, not add to it, and current read as zero hides an
-    output that is read as off although current flows: such pairs are left out.
+    A fault on a signal that is bad already would replace that fault, not add to it; current read as zero hides an output
+    that is read as off although current flows; a silent link hides what its channel would have told: such pairs are
+    left out.
     """
     if any(hides(more, fault) for fault in faults):
         return
