@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 VERSION = "0.1.0"
 EXIT_WRONG_INPUT, EXIT_UNREACHABLE, EXIT_FAILED, EXIT_INTERRUPTED = 2, 3, 70, 130
 
+LONGEST_ERROR = 500
+
 EXIT_TEXT = """exit codes:
   0 done, 1 ran but what it checked does not hold, 2 the input is wrong,
   3 plant, link or service not reached, 70 failed, 130 interrupted
@@ -111,7 +113,7 @@ COMMANDS: Mapping[str, Command] = {
         "simulator.commands:run_simulate",
     ),
     "verify": Command(
-        "Says whether a record is whole, untouched, and decides the same.",
+        "Says whether a record is whole, as far as its own hashes tell.",
         ("formbath verify runs/20260316T135800Z-A-A07-K3107", "formbath verify RUN --chain-only"),
         "controller.records.commands:add_arguments",
         "controller.records.commands:run",
@@ -184,7 +186,8 @@ def perform(name: str, words: Sequence[str]) -> int:
 
     verbose = "-v" in words
     try:
-        args = parser_of(name).parse_args(words)
+        # Intermixed: what belongs to a command may stand behind its options, too.
+        args = parser_of(name).parse_intermixed_args(words)
         code = int(_load(COMMANDS[name].run)(args))
         sys.stdout.flush()
         return code
@@ -232,7 +235,9 @@ class _Parser(argparse.ArgumentParser):
         choice = re.match(r"argument (\S+): invalid choice: '(.*)' \(choose from (.*)\)", message)
         if choice:
             message = unknown(choice[2], [word.strip(" '") for word in choice[3].split(",")], choice[1])
-        self.exit(EXIT_WRONG_INPUT, f"{self.prog}: {message}\n")
+        from profiles.problems import clean
+
+        self.exit(EXIT_WRONG_INPUT, f"{self.prog}: {clean(message, LONGEST_ERROR)}\n")
 
 
 def parser_of(name: str) -> argparse.ArgumentParser:

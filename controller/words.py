@@ -46,6 +46,8 @@ ALARMS: dict[str, AlarmText] = {
 EVENTS: dict[str, str] = {
     "zero_read": "zero read back, circuit is {state}",
     "gap": "nothing was read for {seconds:.0f} s; nothing is counted for it",
+    "gap_not_known": "nothing was read for a time that is not known; nothing is counted for it",
+    "gap_unknown": "how long nothing was read is not known: elapsed time and duration hold {seconds:.0f} s for it",
     "held": "held: {cause}",
     "tripped": "tripped: {cause}",
     "running": "running again",
@@ -74,6 +76,7 @@ EVENTS: dict[str, str] = {
     ),
     "shelved": "{alarm} shelved for {minutes} min by {who}: {reason}",
     "unshelved": "{alarm} taken back from the shelf by {who}",
+    "log_continues": "events go on from {limit}, whose last chain value is {value}",
     "reading": (
         "reading by {who}: {what} of battery {position} {value} {unit} at {temperature_C} C, "
         "{taken_minutes_ago} min before, instrument {instrument}"
@@ -223,8 +226,10 @@ REFUSALS: dict[str, str] = {
     "proof_due": "proof refused: {what}",
     "record_full": "the record cannot be written any more, and nothing may flow without it",
     "record_space": (
-        "the disk holds {value:.0f} h more of every circuit's record, {limit:.0f} are wanted before a start: make room"
+        "the disk holds {value:.1f} h more of every circuit's record, {limit:.0f} are wanted before a start: make room"
     ),
+    "record_space_eased": "the disk held too little lately, now {value:.1f} h: wait for {eased:.1f} h, {seconds:.0f} s",
+    "record_waits": "rows wait for the record's disk, or did until lately: no start; bring it back, or make room",
     "service_ending": "the service is ending",
     "full": "{most} clients are attached to this service already; close one, then attach again",
     "full_of_one": "{most} clients of this user are attached to this service already; close one, then attach again",
@@ -297,7 +302,10 @@ def refusal_text(code: str, data: Mapping[str, Scalar]) -> str:
 
 
 def _refused(code: str, data: Mapping[str, Scalar]) -> str:
-    """Return the catalogue's key for a refusal: why a profile does not count as released has words of its own."""
+    """Return the catalogue's key for a refusal: why not released, and room that lacked until lately, have own words."""
+    value, limit = data.get("value"), data.get("limit")
+    if code == "record_space" and isinstance(value, float) and isinstance(limit, float) and value >= limit:
+        return "record_space_eased"
     by_cause = f"{code}_{data.get('why')}"
     return by_cause if code == "not_released" and by_cause in REFUSALS else code
 
@@ -316,6 +324,8 @@ def _spoken(event: Event) -> str:
         return "round_skipped"
     if event.code == "recounted" and event.data.get("volts_fit") is False:
         return "recounted_early"
+    if event.code == "gap" and event.data.get("unknown") is True:
+        return "gap_not_known"
     if event.code == "horn_test" and "ok" in event.data:
         return "horn_heard" if found else "horn_silent"
     if event.code == "read_back" and event.data.get("verb") in {"hold", "stop", "block"}:

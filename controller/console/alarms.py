@@ -199,7 +199,9 @@ def _block(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int, led: int,
     cause = wrapped(before.text + said.cause, width, INDENT, 4)
     made = [Row(cause[0].text, before.spans), *cause[1:]]
     if said.did:
-        made += _indented(scene.say("alarms.did_do", did=said.did, do=said.do), width)
+        made += _indented(
+            scene.say("replay.did_do" if scene.replay else "alarms.did_do", did=said.did, do=said.do), width
+        )
     circuit = seen.picture.circuit(alarm.target) if seen.picture is not None else None
     if circuit is not None and circuit.blocked_by:
         made.append(row(INDENT, ("waits", scene.say("alarms.blocked")), f" {circuit.blocked_by}"))

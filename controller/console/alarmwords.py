@@ -20,7 +20,8 @@ def told(scene: Scene, seen: BathSeen, alarm: AlarmView) -> AlarmLines:
     if alarm.escalated and not alarm.acknowledged:
         lines = replace(lines, cause=scene.say("alarms.escalated", cause=lines.cause))
     if not stands(alarm):
-        return replace(lines, did=scene.say("alarms.gone_did"), do=scene.say("alarms.gone_do"), hands=False)
+        do = scene.say("replay.gone_do" if scene.replay else "alarms.gone_do")
+        return replace(lines, did=scene.say("alarms.gone_did"), do=do, hands=False)
     circuit = seen.picture.circuit(alarm.target) if seen.picture is not None else None
     if alarm.latched and seen.trusted and circuit is not None and circuit.output == "off" and circuit.confirmed:
         return replace(lines, did=scene.say("alarms.zero_did"))

@@ -144,7 +144,9 @@ def _told(scene: Scene, lines: AlarmLines, *, tall: bool = False) -> str:
     if lines.hands and not tall:
         return scene.say("circuit.did", did=lines.did)
     # A live string's caution stands first in its sentence, nothing before it.
-    return lines.do if lines.do.startswith(LOOK_ONLY[:15]) else scene.say("circuit.do", do=lines.do)
+    if lines.do.startswith(LOOK_ONLY[:15]):
+        return lines.do
+    return scene.say("replay.do" if scene.replay else "circuit.do", do=lines.do)
 
 
 # -- the profile

@@ -77,8 +77,10 @@ class Followed:
         if known is None:
             return ""
         accepted, text = bool(message.get("accepted")), _text(message, "text", 300)
-        self._put(key, replace(known, accepted=accepted, text=text))
-        told = "orders.refused" if not accepted else "orders.asked" if message.get("reads_back") else "orders.answered"
+        kept = message.get("kept") is not False
+        self._put(key, replace(known, accepted=accepted, text=text, kept=kept))
+        waits = message.get("reads_back") and kept and not known.read_back
+        told = "orders.refused" if not accepted else "orders.asked" if waits else "orders.answered"
         return say(told, verb=known.verb, target=known.target, text=_bare(text, known.verb))
 
     def _read_back(self, order_id: str, message: Mapping[str, Any], say: Say) -> str:
@@ -93,7 +95,11 @@ class Followed:
         self._put(key, replace(known, read_back=text))
         if order_id not in self._own:
             return ""
-        return say("orders.read_back", verb=known.verb, target=target or known.target, text=_bare(text, known.verb))
+        shown = _bare(text, known.verb)
+        if not known.kept:
+            # What was read back must not wipe out the word that a crash would forget the order.
+            shown = f"{known.text}; {shown}"
+        return say("orders.read_back", verb=known.verb, target=target or known.target, text=shown)
 
     def _order(self, order_id: str, message: Mapping[str, Any], say: Say, bath: str) -> str:
         """Take an order that the service tells everybody of; another person's is worth a line."""
@@ -102,15 +108,17 @@ class Followed:
         part = known is None and any(each[0] == order_id for each in self._lines)
         if part and accepted:
             return ""
+        kept = known is None or known.kept
         line = OrderLine(
             _text(message, "time_utc", 40),
             _text(message, "verb", 40),
             target,
             _text(message, "who", 64),
-            _text(message, "text", 300),
+            _text(message, "text", 300) if known is None or kept else known.text,
             accepted,
             known.read_back if known is not None else "",
             bath,
+            kept,
         )
         self._put((order_id, target), line)
         if order_id in self._own:

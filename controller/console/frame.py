@@ -230,7 +230,8 @@ def did_and_do(scene: Scene, lines: AlarmLines) -> str:
     if not lines.do:
         return scene.say("frame.did", did=lines.did or None)
     live = lines.do.startswith(scene.say("frame.live"))
-    return scene.say("frame.did_live" if live else "frame.did_do", did=lines.did or None, do=lines.do)
+    usual = "replay.did_do" if scene.replay else "frame.did_do"
+    return scene.say("frame.did_live" if live else usual, did=lines.did or None, do=lines.do)
 
 
 _GO = ("frame.key.open", "frame.key.back", "frame.key.hall", "frame.key.trend", "frame.key.alarms", "frame.key.events")

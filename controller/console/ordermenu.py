@@ -214,7 +214,7 @@ def followed_text(scene: Scene, line: OrderLine) -> str:
     elif not line.accepted:
         end = say("orders.line_refused", text=text)
     else:
-        end = read_back or text
+        end = read_back if read_back and line.kept else text
     target = f"{line.bath}/{line.target}" if len(scene.baths) > 1 and line.bath else line.target
     return say("orders.line", at=_clock(scene, line.time_utc), verb=verb, target=target, who=line.who, end=end)
 

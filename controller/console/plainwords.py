@@ -17,9 +17,11 @@ from controller.console.scene import BathSeen, Place, Scene, mark_of
 from controller.console.sentence import sentence
 
 ORDERS = ("hold", "stop", "block", "unblock", "reset", "start", "resume", "done", "load", "unload", "note")
+IN_REPLAY = ("next", "previous", "go")
+"""What moves in a replay's time; its own help tells of them."""
+
 OTHERS = (
-    "status", "alarms", "acknowledge", "list", "tick", "recovery", "help", "faster", "slower", "pause",
-    "next", "previous", "go",
+    "status", "alarms", "acknowledge", "list", "tick", "recovery", "help", "faster", "slower", "pause", *IN_REPLAY,
 )  # fmt: skip
 WITH_CIRCUIT = frozenset({*ORDERS, "list", "tick", "acknowledge"})
 WIDTH = 200
@@ -228,7 +230,9 @@ def alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView) -> list[Line]:
     named = who(scene, seen, alarm.target)
     lines = [Line(at, named, say("plain.alarm", priority=alarm.priority, life=life, cause=words.cause))]
     if words.did:
-        lines.append(Line(at, named, say("plain.did", did=words.did, do=words.do)))
+        lines.append(
+            Line(at, named, say("replay.plain_did" if scene.replay else "plain.did", did=words.did, do=words.do))
+        )
     return lines
 
 

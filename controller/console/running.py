@@ -41,6 +41,7 @@ EXIT_DONE, EXIT_INTERRUPTED = 0, 130
 TICK_S = 0.5
 ATTACH_S = 5.0
 BELL_AGAIN_S = 30.0
+UNSIZED = (80, 24)
 Keys = list[str | tuple[str, int, int, int]]
 
 
@@ -112,7 +113,7 @@ class Console:
         if done is None:
             return EXIT_DONE
         urwid.set_encoding("ascii" if self._ascii_only else "utf-8")
-        screen = Screen(bracketed_paste_mode=True, focus_reporting=False)
+        screen = Sized(bracketed_paste_mode=True, focus_reporting=False)
         screen.set_terminal_properties(colors=1 if self._colour is False else colours_of(screen.colors))
         events = urwid.AsyncioEventLoop(loop=loop)
         self._main = urwid.MainLoop(
@@ -308,6 +309,15 @@ class Console:
                 await self._links.send(effect.bath, announcement(effect.verb, effect.target, effect.open, order_id))
         except (Unreachable, ValueError) as error:
             self._app.lost(order_id, str(error), asyncio.get_running_loop().time())
+
+
+class Sized(Screen):
+    """urwid's terminal, which always has a size: one that says 0 x 0 (a serial line, a bare pty) counts as 80 x 24."""
+
+    def get_cols_rows(self) -> tuple[int, int]:
+        """Return columns and rows."""
+        columns, rows = super().get_cols_rows()
+        return (columns, rows) if columns > 0 and rows > 0 else UNSIZED
 
 
 def hung_up(error: Exception) -> bool:

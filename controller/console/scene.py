@@ -48,7 +48,10 @@ class BathSeen:
 
 @dataclass(frozen=True, slots=True)
 class OrderLine:
-    """One order followed to its end. `bath`: by the console's name for it; `accepted` None: no answer yet."""
+    """One order followed to its end. `bath`: by the console's name for it; `accepted` None: no answer yet.
+
+    `kept` False: it is in force, but not on the disk yet, as its text says.
+    """
 
     time_utc: str
     verb: str
@@ -58,6 +61,7 @@ class OrderLine:
     accepted: bool | None = None
     read_back: str = ""
     bath: str = ""
+    kept: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from controller.core.conditions import QUIET, judge
 from controller.core.interlocks import BATH_FAMILIES, EXPLAINS
 from controller.core.laws.bath_water import LOST_PERCENT
 from controller.core.laws.extraction import FOR_MAINTENANCE
+from controller.core.laws.record import WAITS
 from controller.core.laws.record_space import REFUSES_START
 from controller.core.planned import REST
 from controller.core.settings import BathSettings
@@ -227,7 +228,7 @@ def _share(settings: BathSettings, state: BathState, given: BathIn, facts: BathF
 
 def _concerns(found: Condition) -> bool:
     """Return whether a circuit decides by this condition of its bath."""
-    return found.reaction >= Reaction.DERATE or found.code == REFUSES_START
+    return found.reaction >= Reaction.DERATE or found.code in (REFUSES_START, WAITS)
 
 
 def _others(blocked: list[str], name: str) -> tuple[str, ...]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from controller.core.facts import Facts
-from controller.core.laws.record_space import REFUSES_START
+from controller.core.laws.record import WAITS
+from controller.core.laws.record_space import EASED, REFUSES_START
 from controller.core.orderchecks import Ask, Refusal, engineer_with_reason, knows_the_plant, whole_of
 from controller.core.planned import REST, PlanStep
 from controller.core.sequence import soaked_too_long, step_of
@@ -26,10 +27,21 @@ def cause_gone(ask: Ask) -> Refusal | None:
 
 
 def record_has_room(ask: Ask) -> Refusal | None:
-    """Refuse to begin a run that the disk of its record may not hold to its end."""
+    """Refuse to begin a run that the disk of its record may not hold to its end, or takes nothing of now.
+
+    A resume is not refused: batteries in mid-run are harmed by each hour without current, and what waits in memory has
+    hours before `record_full` holds the bath; what was never begun can wait for its disk.
+    """
     for condition in ask.standing:
+        if condition.code == WAITS:
+            return Refusal("record_waits", {})
         if condition.code == REFUSES_START:
-            return Refusal("record_space", {"value": condition.value, "limit": condition.limit})
+            limit = condition.limit
+            eased = None if limit is None else limit * EASED
+            seconds = ask.settings.laws.alarm.quiet_s
+            return Refusal(
+                "record_space", {"value": condition.value, "limit": limit, "eased": eased, "seconds": seconds}
+            )
     return None
 
 

@@ -9,13 +9,14 @@ from controller.core.circuit import step as core_step
 from controller.core.state import CircuitState, Counters
 from controller.core.types import CircuitIn, Command, Event, Quality
 from controller.records.cycles import Cycle
-from controller.records.eventcheck import EventCheck
+from controller.records.eventcheck import EventCheck, rows_behind
 from controller.records.head import Head
 from controller.records.logrow import log_row
+from controller.records.outside import number_of
 from controller.records.reader import Block
 from controller.records.redecide import Redecided, Step, redecide
 from controller.records.rows import elapsed, log_text
-from controller.records.seams import Seam, first_difference, seam
+from controller.records.seams import Seam, first_difference, seam, short
 from controller.records.tables import LOG_COLUMNS
 from controller.records.tally import Tally
 
@@ -82,7 +83,7 @@ class LogWatch:
         for number, row in here:
             name = next((name for name in _FROM_CYCLES if row.get(name) != wanted[name]), None)
             if name is not None and not self.wrong:
-                told = f"{name} is {row.get(name) or 'empty'}, the cycles give {wanted[name] or 'none'}"
+                told = f"{name} is {short(row.get(name) or 'empty')}, the cycles give {wanted[name] or 'none'}"
                 self.wrong.append(f"log.csv:{number + 1}: row {number}: {told}")
 
     def counted(self, now_ms: int, tally: Tally) -> None:
@@ -91,7 +92,7 @@ class LogWatch:
         self._cycles.add(moment)
         for number, row in self._rows.get(moment, ()):
             for name, found in tally.sums().items():
-                told = _number(row.get(name, ""))
+                told = number_of(row.get(name, ""))
                 # The last digit is rounded, and sums of many small parts differ in their last bits.
                 if name in self._tally_told or told is None or abs(told - found) <= 10.0 ** -DECIMALS[name]:
                     continue
@@ -103,17 +104,21 @@ class LogWatch:
                 )
 
     def finish(self, silences: Sequence[tuple[int, int]]) -> list[str]:
-        """Rows that stand where no cycle is, though cycles go on around them."""
+        """Rows that stand where no cycle is; those behind the last one in one sentence."""
         found = []
+        behind = []
         stretches = [(begin - self._head.start_ms, end - self._head.start_ms) for begin, end in silences]
         last_ms = max((round(float(moment) * 1000) for moment in self._cycles), default=None)
         for moment in self._rows.keys() - self._cycles:
-            at_s = _number(moment)
-            if at_s is None or last_ms is None or at_s * 1000 > last_ms:
+            at_s = number_of(moment)
+            if at_s is None:
                 continue
-            if not any(begin < at_s * 1000 < end for begin, end in stretches):
+            if last_ms is None or round(at_s * 1000) > last_ms:
+                behind += [number for number, _ in self._rows[moment]]
+            elif not any(begin < at_s * 1000 < end for begin, end in stretches):
                 found += [(number, moment) for number, _ in self._rows[moment]]
-        return [f"log.csv:{number + 1}: row {number}: no cycle was at {moment} s" for number, moment in sorted(found)]
+        told = [f"log.csv:{number + 1}: row {number}: no cycle was at {moment} s" for number, moment in sorted(found)]
+        return told + ([f"log.csv: {rows_behind(behind)}"] if behind else [])
 
 
 @dataclass(slots=True)
@@ -223,8 +228,8 @@ def decide_again(
     return again
 
 
-def count_again(head: Head, blocks: Iterable[Block | str], log: Sequence[Cells]) -> Again:
-    """Only count, where another core decided: readings mean the same to every one."""
+def count_again(head: Head, blocks: Iterable[Block | str], log: Sequence[Cells], *, lost: bool = False) -> Again:
+    """Only count, where another core decided: readings mean the same to every one. `lost` as `decide_again` has it."""
     again = Again(Readings(head.settings.stale_ms), Tally(head.settings.stale_ms))
     watch = LogWatch(head, log)
     known = False
@@ -242,11 +247,5 @@ def count_again(head: Head, blocks: Iterable[Block | str], log: Sequence[Cells])
             again.tally.see(cycle.cin)
             watch.counted(cycle.cin.now_ms, again.tally)
     again.apart = watch.apart
+    (again.notes if lost else again.wrong).extend(watch.finish(again.readings.silences))
     return again
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(text) if text else None
-    except ValueError:
-        return None

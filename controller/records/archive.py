@@ -1,9 +1,13 @@
 """Archiving a closed run: its folder becomes one `<run folder>.zip`, proved equal before anything is taken away.
 
-In this order, each step on the disk before the next: the archive is written in a folder `<run folder>.zip.new`; read
-back and compared with the folder byte for byte; renamed to its place; only then run.json leaves the folder, after it
-the other files, last the folder. So at every moment there is a whole folder, a whole archive, or both. Where both stand
-readers take the folder as long as it has its run.json; what an interruption left is finished by the next archiving.
+In this order, each step on the disk before the next: the archive is written under a hidden name of this attempt alone,
+read back, compared with the folder byte for byte, and renamed to its place; then the folder is taken away (`takeaway`).
+So at every moment there is a whole folder, a whole archive, or both. Where both stand readers take the folder as long
+as it has its run.json; what an interruption left is finished by the next archiving.
+
+Nobody else may be at work there: the folder of runs is locked against a second archiving, the bath's own folder against
+its service. A service adds rows to closed records, and a rename takes no open file from it: so beside a running one no
+folder is taken away. `keep` only reads, and goes on beside it.
 
 Entries are sorted, deflated, dated 1980-01-01: the same files give the same bytes (as long as zlib is the same).
 """
@@ -11,35 +15,47 @@ Entries are sorted, deflated, dated 1980-01-01: the same files give the same byt
 from __future__ import annotations
 
 import os
+import shutil
 import stat
+import tempfile
 import zipfile
-from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
+from controller.records.claims import Claims
 from controller.records.errors import RecordError
 from controller.records.finding import HEAD, Standing
-from controller.records.place import LARGEST_FILE, SUFFIX, ArchivePlace, FolderPlace, Place
+from controller.records.place import DATED, SUFFIX, ArchivePlace, FolderPlace, Place
 from controller.records.seen import Seen
+from controller.records.takeaway import (
+    CHUNK,
+    SERVED,
+    alone,
+    difference,
+    headless,
+    kept_out,
+    must_hold,
+    same,
+    settle,
+    stamps_of,
+    sync,
+    take_away,
+)
 from controller.records.verify import verify_run
 
 NEW = ".new"
-CHUNK = 1 << 20
-DATED = (1980, 1, 1, 0, 0, 0)
 SUMMARY = "summary.json"
 REPLACED = (SUMMARY, "README.txt")
 """Files that a sign-off may write anew; all others only grow, and run.json never changes."""
 
-Stamp = tuple[int, int, int]
 
-
-def why_not(run: Seen, standing: Standing) -> str | None:
-    """Why a run may not be archived; None: it ended, was unloaded, and is whole."""
+def why_not(run: Seen, standing: Standing, *, keep: bool = False) -> str | None:
+    """Why a run may not be archived; None: it ended, was unloaded, is whole, and (unless `keep`) no service runs."""
     if run.path.is_symlink():
         return "is a link: name the folder it leads to"
-    if standing.problems:
-        return f"nobody can say whether it is open: {standing.problems[0]}"
+    if (problem := standing.problem_of(run.bath)) is not None:
+        return f"nobody can say whether it is open: {problem}"
     if run.name in standing.open:
         return "is open"
     if run.name in standing.ended:
@@ -49,93 +65,69 @@ def why_not(run: Seen, standing: Standing) -> str | None:
     if not (run.path / SUMMARY).is_file():
         return "was never closed: it has no summary.json"
     try:
-        _stamps(run.path)
+        stamps_of(run.path)
         verdict = verify_run(run.path, chain_only=True)
+        if not verdict.holds:
+            return f"is damaged: {verdict.wrong[0]}"
+        with Claims() as claims:
+            return None if keep or kept_out(FolderPlace(run.path), claims) else SERVED
     except RecordError as error:
         return str(error)
-    return None if verdict.holds else f"is damaged: {verdict.wrong[0]}"
 
 
-def archive_run(folder: Path, *, keep: bool = False) -> tuple[int, int]:
+def archive_run(folder: Path, *, keep: bool = False, claims: Claims | None = None) -> tuple[int, int]:
     """Put a run folder into an archive beside it; `keep` leaves the folder. Returns bytes before and after.
 
     RecordError: it was not archived; the folder is as it was. An archive that stands there already is replaced where
-    the folder holds all of it and more, as after a later reading.
+    the folder holds all of it and more, as after a later reading. `claims`: what the caller holds already.
     """
     folder = folder.absolute()
     place = folder.with_name(f"{folder.name}{SUFFIX}")
-    stamps = _stamps(folder)
     try:
-        _clear_new(place)
-        if place.exists():
-            _must_have_grown(ArchivePlace(place), FolderPlace(folder))
-        if not place.exists() or difference(FolderPlace(folder), ArchivePlace(place)) is not None:
-            _put(folder, place, sorted(stamps))
-        if not keep:
-            if _stamps(folder) != stamps:
-                raise RecordError(
-                    f"{folder.name}: was written to meanwhile; its archive is behind it, archive it again"
-                )
-            _take_away(folder)
-        return sum(size for _, size, _ in stamps.values()), place.stat().st_size
+        with alone(folder, FolderPlace(folder), claims, served=keep):
+            _clear_new(place)
+            settle(folder, place)
+            stamps = stamps_of(folder)
+            if place.exists():
+                _must_have_grown(ArchivePlace(place), FolderPlace(folder))
+            if not place.exists() or difference(FolderPlace(folder), ArchivePlace(place)) is not None:
+                _put(folder, place, sorted(stamps))
+            after = place.stat().st_size
+            if not keep:
+                take_away(folder, place, stamps)
+            return sum(size for _, size, _ in stamps.values()), after
     except OSError as error:
         raise RecordError(f"{folder.name}: cannot be archived: {error.strerror or error}") from None
 
 
-def finish(place: Path) -> bool:
+def finish(place: Path, *, claims: Claims | None = None) -> bool:
     """Take away what an interruption left beside a whole archive; return whether there was anything.
 
-    RecordError: what is left is not what the archive holds; nothing is taken away then.
+    RecordError: what is left is not what the archive holds, or somebody is at work there; nothing is lost then.
     """
     place = place.absolute()
     folder = place.with_name(place.name.removesuffix(SUFFIX))
     try:
-        left = _clear_new(place)
-        if folder.is_symlink() or not folder.is_dir() or (folder / HEAD).exists():
-            return left
-        archived = ArchivePlace(place)
-        for name in _stamps(folder):
-            if not _same(FolderPlace(folder), archived, name):
-                raise RecordError(f"{folder.name}: {name} is not in {place.name}: look at both")
-        if archived.size(HEAD) is None:
-            raise RecordError(f"{place.name}: holds no {HEAD}")
-        _take_away(folder)
+        if not (_new_of(place).is_dir() or headless(folder)):
+            return False
+        with alone(folder, ArchivePlace(place), claims, served=False):
+            left = _clear_new(place)
+            if not headless(folder):
+                return left
+            settle(folder, place)
+            if headless(folder):
+                must_hold(ArchivePlace(place), FolderPlace(folder))
+                take_away(folder, place, stamps_of(folder), part=True)
     except OSError as error:
         raise RecordError(f"{folder.name}: cannot be taken away: {error.strerror or error}") from None
     return True
 
 
-def difference(one: Place, other: Place) -> str | None:
-    """The first file that two places do not hold alike; None: they hold the same, byte for byte."""
-    names = sorted({*one.names(), *other.names()})
-    return next((name for name in names if not _same(one, other, name)), None)
-
-
-def _stamps(folder: Path) -> Mapping[str, Stamp]:
-    """Size, time of change and inode of each file; RecordError where the folder holds anything but plain files."""
-    found = {}
-    try:
-        with os.scandir(folder) as listing:
-            for entry in listing:
-                seen = entry.stat(follow_symlinks=False)
-                name = entry.name
-                if not stat.S_ISREG(seen.st_mode):
-                    raise RecordError(
-                        f"{folder.name}: {name[:100]!r} is no plain file, a run folder holds nothing else"
-                    )
-                if not name.isprintable() or "\\" in name or seen.st_size > LARGEST_FILE:
-                    raise RecordError(f"{folder.name}: {name[:100]!r} cannot be archived: its name or size")
-                found[name] = (seen.st_mtime_ns, seen.st_size, seen.st_ino)
-    except OSError as error:
-        raise RecordError(f"{folder.name}: cannot be read: {error.strerror}") from None
-    return found
-
-
 def _put(folder: Path, place: Path, names: list[str]) -> None:
     """The archive stands at `place`, and is on the disk, and is equal to the folder."""
-    beside = place.with_name(f"{place.name}{NEW}")
+    beside = _new_of(place)
     beside.mkdir(0o755)
-    new = beside / place.name
+    new = Path(tempfile.mkdtemp(dir=beside)) / place.name
     fd = os.open(new, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
     with os.fdopen(fd, "w+b") as file:
         _pack(file, folder, names)
@@ -144,13 +136,24 @@ def _put(folder: Path, place: Path, names: list[str]) -> None:
         with suppress(OSError, AttributeError):
             # What is compared below shall come from the disk, not from memory; a wish, not all systems know it.
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
-    _sync(beside)
-    different = difference(FolderPlace(folder), ArchivePlace(new))
-    if different is not None:
-        raise RecordError(f"{folder.name}: {different} does not read back from the archive as it stands in the folder")
-    new.replace(place)
-    _sync(place.parent)
-    beside.rmdir()
+        sync(new.parent)
+        different = difference(FolderPlace(folder), ArchivePlace(new))
+        if different is not None:
+            raise RecordError(
+                f"{folder.name}: {different} does not read back from the archive as it stands in the folder"
+            )
+        _must_be_mine(new, fd)
+        new.replace(place)
+        sync(place.parent)
+        _must_be_mine(place, fd)
+    shutil.rmtree(beside)
+
+
+def _must_be_mine(path: Path, fd: int) -> None:
+    """RecordError unless a name leads to the very file that was written here."""
+    named, written = path.lstat(), os.fstat(fd)
+    if (named.st_dev, named.st_ino) != (written.st_dev, written.st_ino):
+        raise RecordError(f"{path.name}: somebody put another file there meanwhile: look at it")
 
 
 def _pack(file: BinaryIO, folder: Path, names: list[str]) -> None:
@@ -166,27 +169,17 @@ def _pack(file: BinaryIO, folder: Path, names: list[str]) -> None:
                     target.write(data)
 
 
-def _take_away(folder: Path) -> None:
-    """The folder goes: without its run.json it is no run folder for any reader, so that leaves first, for good."""
-    names = sorted(each.name for each in folder.iterdir())
-    if HEAD in names:
-        (folder / HEAD).unlink()
-        _sync(folder)
-    for name in names:
-        if name != HEAD:
-            (folder / name).unlink()
-    folder.rmdir()
-    _sync(folder.parent)
+def _new_of(place: Path) -> Path:
+    """The hidden folder in which an archive is written."""
+    return place.with_name(f".{place.name}{NEW}")
 
 
 def _clear_new(place: Path) -> bool:
     """Take away an archive that was never finished; return whether there was one."""
-    beside = place.with_name(f"{place.name}{NEW}")
+    beside = _new_of(place)
     if not beside.is_dir() or beside.is_symlink():
         return False
-    with suppress(FileNotFoundError):
-        (beside / place.name).unlink()
-    beside.rmdir()
+    shutil.rmtree(beside)
     return True
 
 
@@ -195,36 +188,5 @@ def _must_have_grown(old: Place, new: Place) -> None:
     for name in old.names():
         if name in REPLACED:
             continue
-        if not _same(old, new, name, grown=name != HEAD):
+        if not same(old, new, name, grown=name != HEAD):
             raise RecordError(f"{new.name}: {name} is not a continuation of what {old.path.name} holds: look at both")
-
-
-def _same(one: Place, other: Place, name: str, *, grown: bool = False) -> bool:
-    """Whether both hold a file alike; `grown`: the other may go on where the one ends."""
-    first, second = one.open(name), other.open(name)
-    try:
-        if first is None or second is None:
-            return False
-        while data := first.read(CHUNK):
-            if _exactly(second, len(data)) != data:
-                return False
-        return grown or not second.read(1)
-    finally:
-        for stream in (first, second):
-            if stream is not None:
-                stream.close()
-
-
-def _exactly(stream: BinaryIO, count: int) -> bytes:
-    data = b""
-    while len(data) < count and (more := stream.read(count - len(data))):
-        data += more
-    return data
-
-
-def _sync(folder: Path) -> None:
-    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)

@@ -5,14 +5,15 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from controller.core.types import Scalar
+from controller.core.types import Event, Scalar
 from controller.records.bathrows import rows_after
 from controller.records.errors import RecordError
+from controller.records.eventrow import event_row
 from controller.records.files import Lazy, ReplaceFile
 from controller.records.head import Text, safe_name
 from controller.records.laterfile import LaterFile
@@ -31,6 +32,9 @@ from controller.records.writer import Group, Writer
 
 STATE_FORMAT = "formbath/state/1"
 RELEASES = "releases"
+MONTH = re.compile(r"events-(\d{6})\.csv")
+CONTINUES = "log_continues"
+"""The first event of a month's file: `limit` names the month's before, `value` is a chain value in it."""
 
 
 class BathLog:
@@ -44,6 +48,7 @@ class BathLog:
 
     def __init__(self, runs: Path, bath: str, writer: Writer) -> None:
         self.folder = runs / safe_name(bath)
+        self._bath = bath
         self.problems: list[str] = []
         self.lost_rows = 0
         self._writer = writer
@@ -58,7 +63,8 @@ class BathLog:
     def add_event(self, row: EventRow) -> None:
         """One row of events-YYYYMM.csv; its elapsed time stays empty unless `now_ms` is given."""
         month = time_utc(row.utc_ms)[:7].replace("-", "")
-        self._add(f"events-{month}.csv", EVENT_HEADER, event_text(row, 0))
+        name = f"events-{month}.csv"
+        self._add(name, EVENT_HEADER, event_text(row, 0), partial(self._continues, name, row.utc_ms))
 
     def add_proof(self, cells: tuple[Scalar, ...]) -> None:
         """One row of proofs.csv: time_utc, item, serial, result, by, due."""
@@ -160,7 +166,8 @@ class BathLog:
         """Nothing more will come."""
         self._writer.leave(self._group)
 
-    def _add(self, name: str, header: str, text: str) -> None:
+    def _add(self, name: str, header: str, text: str, first: Callable[[], str | None] = lambda: None) -> None:
+        """One row; `first` gives the row to begin a new table with."""
         if not self._writer.has_room:
             self.lost_rows += 1
             return
@@ -169,7 +176,31 @@ class BathLog:
             if table is None:
                 table = self._tables[name] = self._open(name, header)
                 self._behind()
+                begin = first() if table.rows == 0 else None
+                if begin is not None:
+                    table.add(begin)
             table.add(text)
+
+    def _continues(self, name: str, utc_ms: int) -> str | None:
+        """The first row of a month: where the month before ends, so that none can be cut or taken away unseen."""
+        months = {path.name for path in self.folder.glob("events-*.csv")} | self._tables.keys()
+        former = max((each for each in months if MONTH.fullmatch(each) and each < name), default=None)
+        if former is None:
+            return None
+        table = self._tables.get(former)
+        last = self._last_of(former) if table is None else table.last
+        if not last:
+            return None
+        data = {"value": last, "limit": former}
+        return event_text(event_row(Event(CONTINUES, self._bath, data=data), utc_ms, None), 0)
+
+    def _last_of(self, name: str) -> str:
+        """The last chain value of a table that is not written any more; "" for one that cannot be read."""
+        try:
+            return standing_of(read_table(name, read_bytes(self.folder / name), EVENT_HEADER, b""))[1]
+        except RecordError as error:
+            self.problems.append(str(error))
+            return ""
 
     def _open(self, name: str, header: str) -> ChainedTable:
         try:

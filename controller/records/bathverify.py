@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from hashlib import sha256
 from pathlib import Path
 
-from controller.records.bathlog import RELEASES, STATE_FORMAT
+from controller.records.bathlog import CONTINUES, MONTH, RELEASES, STATE_FORMAT
 from controller.records.chained import Chained, read_chained
 from controller.records.errors import RecordError
 from controller.records.forms import TABLE_FORMS, wrong_forms
@@ -17,7 +17,6 @@ from controller.records.place import FolderPlace, read_all
 from controller.records.tables import EVENT_COLUMNS, PROOF_COLUMNS
 from controller.records.verdict import Verdict
 
-_EVENTS = re.compile(r"events-(\d{6})\.csv")
 _PROOFS = "proofs.csv"
 _RELEASE = re.compile(r"([0-9a-f]{64})\.json")
 _STATE = "state.json"
@@ -31,7 +30,7 @@ def is_bath_folder(path: Path) -> bool:
 
 
 def _known(name: str) -> bool:
-    return name in (_PROOFS, _STATE) or _EVENTS.fullmatch(name) is not None
+    return name in (_PROOFS, _STATE) or MONTH.fullmatch(name) is not None
 
 
 def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
@@ -40,7 +39,7 @@ def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
     verdict = Verdict(place.name, kind="bath")
     tables: dict[str, Chained] = {}
     for name in place.names():
-        month = _EVENTS.fullmatch(name)
+        month = MONTH.fullmatch(name)
         if month is None and name != _PROOFS:
             continue
         table = _table(place, name, verdict)
@@ -49,6 +48,7 @@ def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
         tables[name] = table
         if month is not None:
             verdict.wrong += _other_months(table, month[1])
+    verdict.wrong += _broken_months(tables)
     _state(place, verdict)
     _releases(folder, verdict)
     verdict.paper = [on_paper(typed, {name: table.lines for name, table in tables.items()}) for typed in papers]
@@ -56,7 +56,10 @@ def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
         name: not any(said.startswith(f"{name}:") for said in verdict.wrong) for name in place.names() if _known(name)
     }
     if tables:
-        verdict.notes.append("a cut end would not show here, but against a chain value on paper or another copy")
+        verdict.notes.append(
+            "a cut end would not show here, nor that the newest month is gone, but against a chain value on paper or "
+            "another copy"
+        )
     return verdict
 
 
@@ -85,6 +88,21 @@ def _other_months(table: Chained, month: str) -> list[str]:
     return [f"{table.name}:{row + 1}: row {row}: is of another month" for row in found[:1]]
 
 
+def _broken_months(tables: Mapping[str, Chained]) -> list[str]:
+    """Months that are gone, or lack the row from which the next one goes on."""
+    found = []
+    for name, table in tables.items():
+        first = table.named[0] if MONTH.fullmatch(name) and table.named else {}
+        if first.get("code") != CONTINUES:
+            continue
+        former, value = first.get("limit", ""), first.get("value", "")
+        if former not in tables:
+            found.append(f"{former}: is missing, {name} goes on from it")
+        elif value not in tables[former].column("chain"):
+            found.append(f"{former}: lacks the row that {name} goes on from: its end was cut")
+    return found
+
+
 def _state(place: FolderPlace, verdict: Verdict) -> None:
     try:
         data = read_all(place, _STATE)
@@ -102,5 +120,13 @@ def _releases(folder: Path, verdict: Verdict) -> None:
     place = FolderPlace(folder / RELEASES)
     for name in place.names():
         found = _RELEASE.fullmatch(name)
-        if found is not None and sha256(read_all(place, name)).hexdigest() != found[1]:
-            verdict.wrong.append(f"{RELEASES}/{name[:16]}...: is not what was kept under this hash")
+        if found is None:
+            continue
+        told = f"{RELEASES}/{name[:16]}..."
+        try:
+            held = sha256(read_all(place, name)).hexdigest()
+        except RecordError as error:
+            verdict.wrong.append(f"{told}: {str(error).rpartition(f'{name}: ')[2]}")
+            continue
+        if held != found[1]:
+            verdict.wrong.append(f"{told}: is not what was kept under this hash")

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from hashlib import sha256
 
 from controller.records.chain import DIGITS
 from controller.records.place import Place
-from controller.records.stream import TableStream, first_wrong, open_table, plain_text
+from controller.records.stream import Piece, TableStream, open_table, plain_text
 
 MOST_BREAKS = 5
+"""Broken rows named singly in a table; the others are counted."""
+MOST_STUMPS = 10_000
+"""Lines too short to be rows, which only a file made to fill the memory has; none is looked at behind so many."""
+_TAIL = DIGITS + 1
+_NOT_AS_WRITTEN = "is not as it was written, or one before it is missing"
 
 
 @dataclass(frozen=True)
@@ -50,11 +56,10 @@ class Chained:
 
     def broken(self, rows: Iterable[int]) -> list[str]:
         """A sentence for each of these rows of `breaks`, the first few."""
-        told = [
-            f"{self.name}:{row + 1}: row {row} is not as it was written, or one before it is missing" for row in rows
-        ]
-        more = len(told) - MOST_BREAKS
-        return told if more <= 0 else [*told[:MOST_BREAKS], f"{self.name}: {more} more rows like that"]
+        listed = list(rows)
+        told = [f"{self.name}:{row + 1}: row {row} {_NOT_AS_WRITTEN}" for row in listed[:MOST_BREAKS]]
+        more = len(listed) - MOST_BREAKS
+        return told if more <= 0 else [*told, f"{self.name}: {more:,} more rows like that"]
 
 
 def read_chained(place: Place, name: str, known: tuple[str, ...], run_json: bytes) -> Chained | None:
@@ -64,24 +69,41 @@ def read_chained(place: Place, name: str, known: tuple[str, ...], run_json: byte
         return None
     stream, file = opened
     lines: list[bytes] = []
+    damage: tuple[str, ...] = ()
+    stumps = 0
     with file:
         for piece in stream.pieces():
+            stumps += 0 if piece.sound else _stumps(piece, known)
+            if stumps > MOST_STUMPS:
+                damage = (
+                    f"{name}: is not looked at from row {piece.first} on: too many lines are shorter than any row",
+                )
+                break
             # A line longer than any row is not given; its place stays, so that rows keep their numbers.
             lines += [b""] * (piece.first - 1 - len(lines))
             lines += piece.lines
-    return Chained(name, stream.columns, lines, _breaks(stream, lines), _damage(stream), stream.cut_said)
+    breaks = tuple(_breaks(stream, lines))
+    return Chained(name, stream.columns, lines, breaks, (*_damage(stream), *damage), stream.cut_said)
 
 
-def _breaks(stream: TableStream, lines: Sequence[bytes]) -> tuple[int, ...]:
+def _stumps(piece: Piece, known: Sequence[str]) -> int:
+    """How many lines have no room for as many cells as the table has columns."""
+    shortest = len(known) - 1 + DIGITS
+    return sum(len(line) < shortest for line in piece.lines)
+
+
+def _breaks(stream: TableStream, lines: Sequence[bytes]) -> Iterator[int]:
     """All rows that do not follow from the one before: behind the first, each is held against what that one claims."""
-    found = []
-    row = stream.wrong_row
-    while row is not None and row <= len(lines):
-        found.append(row)
-        ahead = lines[row:]
-        good = first_wrong(ahead, lines[row - 1][-DIGITS:].decode("latin-1"))
-        row = row + good + 1 if good < len(ahead) else None
-    return tuple(found)
+    if stream.wrong_row is None or stream.wrong_row > len(lines):
+        return
+    yield stream.wrong_row
+    claim = lines[stream.wrong_row - 1][-DIGITS:]
+    for row in range(stream.wrong_row + 1, len(lines) + 1):
+        line = lines[row - 1]
+        value = sha256(claim + line[:-_TAIL]).hexdigest()[:DIGITS].encode()
+        if line[-_TAIL:] != b"," + value:
+            yield row
+        claim = line[-DIGITS:]
 
 
 def _damage(stream: TableStream) -> tuple[str, ...]:

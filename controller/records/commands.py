@@ -26,7 +26,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--chain", action="append", default=[], metavar="VALUE",
         help="a chain value from a printed page, as 16 hex digits in any grouping, or log=... or events=...; "
-        "says where it stands in the record; may be given several times",
+        "says where it stands in the record; may be given several times; who rewrote every file of a record is found "
+        "by such a value, or a copy kept elsewhere, and by nothing else",
     )  # fmt: skip
     parser.add_argument(
         "--chain-only", action="store_true", help="for speed: nothing is decided again, charge is added up from rows"

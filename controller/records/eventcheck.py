@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from controller.core.types import Event, EventKind
 from controller.records.eventrow import event_row
+from controller.records.outside import milliseconds_of
 from controller.records.rows import event_text
 from controller.records.seams import Seam
 from controller.records.tables import EVENT_COLUMNS
@@ -24,6 +25,8 @@ CORE_EVENTS = frozenset({
 
 COMPARED = ("id", "kind", "code", "target", "who", "role", "priority", "value", "limit")
 """Columns that must agree; the words of unit and text may be put better by a later version."""
+LATER = ("reading", "signed_off")
+"""Orders that a record gets after its end."""
 _SHELVES = ("shelved", "unshelved")
 _DECIDED = tuple(kind.value for kind in (EventKind.ALARM, EventKind.ORDER, EventKind.REFUSAL))
 
@@ -91,24 +94,33 @@ class EventCheck:
                 self.wrong.append(f"events.csv: {told} is missing, the cycles give it")
             else:
                 notes.append(f"events.csv: {told} had not been written when the service was interrupted")
+        behind = []
         for now_ms, indexes in sorted(self._at.items()):
-            if now_ms in self._seen or last_ms is None or now_ms > last_ms:
+            if now_ms in self._seen:
                 continue
-            if not any(begin < now_ms < end for begin, end in silences):
+            if last_ms is None or now_ms > last_ms:
+                behind += [index + 1 for index in indexes if self._is_core_s(index, is_open=is_open)]
+            elif not any(begin < now_ms < end for begin, end in silences):
                 for index in indexes:
                     self._not_given(index)
+        if behind:
+            self.wrong.append(f"events.csv: {rows_behind(behind)}")
         return notes
+
+    def _is_core_s(self, index: int, *, is_open: bool) -> bool:
+        """Whether a row behind the last cycle needs one; a service that ended may have held an open run behind it."""
+        row = self.rows[index]
+        if row["kind"] == EventKind.ORDER.value and row["code"] in LATER:
+            return False
+        return row["kind"] in _DECIDED or (row["code"] in CORE_EVENTS and not (is_open and row["code"] == "held"))
 
     def skip(self, now_ms: int) -> None:
         """A cycle that cannot be decided again: what it gave is not known."""
         self._seen.add(now_ms)
 
     def _moment(self, row: Cells) -> int | None:
-        text = row["elapsed_s"]
-        try:
-            return self.start_ms + round(float(text) * 1000) if text else None
-        except (ValueError, OverflowError):
-            return None
+        elapsed_ms = milliseconds_of(row["elapsed_s"])
+        return None if elapsed_ms is None else self.start_ms + elapsed_ms
 
     def _elapsed_s(self, now_ms: int) -> str:
         return f"{(now_ms - self.start_ms) / 1000:.3f}"
@@ -116,7 +128,7 @@ class EventCheck:
     def _differs(self, index: int, wanted: Cells) -> str | None:
         row = self.rows[index]
         name = next((name for name in COMPARED if row[name] != wanted[name]), None)
-        return None if name is None else f"{name} is {row[name]!r}, the cycles give {wanted[name]!r}"
+        return None if name is None else f"{name} is {_short(row[name])}, the cycles give {_short(wanted[name])}"
 
     def _by_seam(self, row: Cells, seam: Seam | None) -> bool:
         if row["kind"] == EventKind.ALARM.value:
@@ -138,7 +150,17 @@ def cells_of(event: Event) -> dict[str, str]:
     return dict(zip(EVENT_COLUMNS, next(csv.reader((text,))), strict=False))
 
 
+def rows_behind(rows: Sequence[int]) -> str:
+    """Rows, from 1, that stand behind the last cycle: in a sentence."""
+    first = f"row {min(rows)}" + (f" and {len(rows) - 1} more" if len(rows) > 1 else "")
+    return f"{first}: behind the last cycle: cycles are written before rows, so that some are missing"
+
+
 def named_rows(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[dict[str, str]]:
     """Rows as cells by the names of their columns; what a row or the header lacks is empty."""
     for row in rows:
         yield dict.fromkeys(EVENT_COLUMNS, "") | dict(zip(columns, row, strict=False))
+
+
+def _short(text: str) -> str:
+    return repr(text if len(text) <= 60 else text[:57] + "...")

@@ -23,6 +23,11 @@ def event_row(event: Event, utc_ms: int, now_ms: int | None) -> EventRow:
         priority=event.priority or None,
         value=data.get("value"),
         limit=data.get("limit"),
-        unit=words.unit_of(event.code) if alarm else "",
+        unit=words.unit_of(event.code) if alarm else _unit_told(event),
         text=words.text(event),
     )
+
+
+def _unit_told(event: Event) -> str:
+    """The unit of a value that a person gave: of a reading by hand."""
+    return str(event.data.get("unit") or "") if event.data.get("value") is not None else ""

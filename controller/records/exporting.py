@@ -6,8 +6,7 @@ UCUM codes (the Unified Code for Units of Measure, an open standard): A, V, Cel,
 
 from __future__ import annotations
 
-import csv
-import io
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
@@ -16,7 +15,7 @@ from typing import Any, Protocol, TextIO
 
 from controller.records.errors import RecordError
 from controller.records.place import Place, place_of, read_all
-from controller.records.rows import cell, clean
+from controller.records.rows import CELL_LIMIT, cell, clean
 from controller.records.seen import Seen, look
 from controller.records.stream import cells_of, open_table
 from controller.records.summary import read_summary
@@ -25,6 +24,10 @@ from controller.records.tables import TABLES
 FORMAT = "formbath/export/1"
 FRONT = ("run", "batch", "bath", "circuit", "profile", "revision")
 """Columns before those of the table: whose row it is."""
+
+_SUSPECT = re.compile(rb'[^ -~]|(?:^|,)"?(?:[ =+@]|-(?![0-9]+(?:\.[0-9]+)?(?:e[-+]?[0-9]+)?(?:,|$)))')
+"""What cleaning may change: all but plain characters, and cells that begin like a formula and are no number."""
+_NUMBER = re.compile(r"-?[0-9]{1,40}(\.[0-9]{1,40})?(e[-+]?[0-9]{1,4})?")
 
 UNITS: Mapping[str, str] = {
     "elapsed_s": "s", "set_current_A": "A", "current_A": "A", "voltage_V": "V", "bath_C": "Cel", "probe_C": "Cel",
@@ -154,7 +157,8 @@ class CsvSink:
         """See Sink."""
         front = front_of(piece.run, self._name)
         if piece.columns == self._columns:
-            self._file.write("".join(f"{front},{line.decode('utf-8', 'replace')}\n" for line in piece.lines))
+            lines = map(cleaned, piece.lines)
+            self._file.write("".join(f"{front},{line.decode('utf-8', 'replace')}\n" for line in lines))
             return
         # A later version's table: its further columns are left out.
         where = [piece.columns.index(column) for column in self._columns]
@@ -162,14 +166,24 @@ class CsvSink:
             cells = cells_of(line)
             if len(cells) != len(piece.columns):
                 raise ValueError(f"a row has {len(cells)} cells, not {len(piece.columns)}")
-            self._file.write(f"{front},{_row([cells[index] for index in where])}\n")
+            row = ",".join(_safe(cells[index]) for index in where)
+            self._file.write(f"{front},{row}\n")
 
     def close(self, exported: Sequence[Exported]) -> None:
         """See Sink."""
         self._file.flush()
 
 
-def _row(cells: Sequence[str]) -> str:
-    out = io.StringIO()
-    csv.writer(out, lineterminator="").writerow(cells)
-    return out.getvalue()
+def cleaned(line: bytes) -> bytes:
+    """A row whose cells hold nothing that a terminal or a spreadsheet would act upon: as it stands where that is so.
+
+    The writer cleans every cell; a record that was written by somebody else may hold anything.
+    """
+    if _SUSPECT.search(line) is None and len(line) <= CELL_LIMIT:
+        return line
+    return ",".join(map(_safe, cells_of(line))).encode("utf-8", "replace")
+
+
+def _safe(text: str) -> str:
+    """One cell, cleaned and quoted; a number keeps its sign."""
+    return text if _NUMBER.fullmatch(text) else cell(text)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from controller.records.exporting import FORMAT, UNITS, Exported, Piece, front_columns, front_of
+from controller.records.exporting import FORMAT, UNITS, Exported, Piece, cleaned, front_columns, front_of
 from controller.records.tables import TABLES
 
 ROW_GROUP = 50_000
@@ -42,7 +42,7 @@ class ParquetSink:
     def add(self, piece: Piece) -> None:
         """See Sink."""
         front = f"{front_of(piece.run, self._name)},".encode()
-        data = b"".join((front, (b"\n" + front).join(piece.lines), b"\n"))
+        data = b"".join((front, (b"\n" + front).join(map(cleaned, piece.lines)), b"\n"))
         csv = self._csv
         table = csv.read_csv(
             io.BytesIO(data),

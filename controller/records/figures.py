@@ -4,7 +4,7 @@ long circuits stood, from their records.
 Runs that ended are put together by the ISO week in which they ended (UTC), by
 battery type (the profile's name where no type was given) and by bath; trials
 stand in rows of their own. A run that is damaged, open or was never closed
-counts nowhere. What no record holds is empty, never 0.
+counts nowhere, and is named. What no record holds is empty, never 0.
 
 runs           runs that ended
 kWh_battery    energy charged into them, by the batteries in them. Runs that
@@ -16,7 +16,8 @@ first_pass_%   batteries passed, of those loaded, over runs that were signed
 occupancy_%    hours with current, of the hours from the order load to the
                order unload, over runs of which both are on record. With
                current: where charge, in or out, was counted at 0.3 A or more
-               from one row of log.csv to the next
+               from one row of log.csv to the next, and one of the two rows
+               read as much
 wait_start_h   from the order load (where that is not on record: from the last
                filling) to the first current; a mean
 wait_unload_h  from the end of the run to the order unload; a mean
@@ -94,8 +95,11 @@ def counts(run: Seen) -> bool:
     return run.end_ms is not None and run.start_ms is not None and not run.wrong
 
 
-def parts_of(chain: Chain, hours_of: Callable[[Seen], Hours]) -> list[Part]:
-    """The runs of a chain that count, each with what it carries; `hours_of` reads the rest of a record."""
+def parts_of(chain: Chain, hours_of: Callable[[Seen], Hours | None]) -> list[Part]:
+    """The runs of a chain that count, each with what it carries.
+
+    `hours_of` reads the rest of a record; None: it is damaged, and counts nowhere.
+    """
     found: list[Part] = []
     energy_Wh: float | None = 0.0
     batteries = chain.runs[0].batteries
@@ -103,9 +107,10 @@ def parts_of(chain: Chain, hours_of: Callable[[Seen], Hours]) -> list[Part]:
     for run in chain.runs:
         energy_Wh = None if energy_Wh is None or run.energy_Wh is None else energy_Wh + run.energy_Wh
         last = run is chain.runs[-1]
-        if counts(run):
+        hours = hours_of(run) if counts(run) else None
+        if hours is not None:
             carried = (energy_Wh, batteries) if last else (None, None)
-            found.append(Part(run, hours_of(run), *carried, again=signed))
+            found.append(Part(run, hours, *carried, again=signed))
         signed = signed or bool(run.outcomes)
     return found
 

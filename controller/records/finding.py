@@ -8,10 +8,11 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from controller.records.claims import bath_folder
 from controller.records.errors import RecordError
 from controller.records.place import SUFFIX, ArchivePlace, FolderPlace, read_all
 
@@ -32,39 +33,60 @@ def is_run(path: Path) -> bool:
     return path.name.endswith(SUFFIX) and path.is_file()
 
 
-def run_paths(folders: Sequence[Path]) -> list[Path]:
-    """Every record below these folders, each once; a record named itself counts, too.
+def run_paths(folders: Sequence[Path], tell: Callable[[str], None] | None = None) -> list[Path]:
+    """Every record below these folders, each once, whatever ways lead to it; a record named itself counts, too.
 
-    Where a run stands there both as a folder and as an archive, the folder counts as long as it has its run.json.
-    RecordError: a folder that was named is not there, or cannot be read.
+    Where a run stands there both as a folder and as an archive, the folder counts as long as it has its run.json. Links
+    are followed where a person names them and nowhere below; `tell` hears which are left out. RecordError: a folder
+    that was named is not there, or cannot be read.
     """
-    found: dict[Path, None] = {}
+    found: dict[tuple[int, int], Path] = {}
+    seen: set[tuple[int, int]] = set()
     for folder in folders:
         if not folder.exists():
             raise RecordError(f"{folder}: there is no such folder")
         if is_run(folder):
-            found[folder] = None
-        elif folder.is_dir():
-            found.update(dict.fromkeys(_below(folder, DEPTH)))
-        else:
+            found.setdefault(_identity(folder), folder)
+        elif not folder.is_dir():
             raise RecordError(f"{folder}: is neither a folder of runs nor an archived run")
-    return list(found)
+        elif _identity(folder) not in seen:
+            seen.add(_identity(folder))
+            for path in _below(folder, DEPTH, tell or _unheard):
+                found.setdefault(_identity(path), path)
+    return list(found.values())
 
 
-def _below(folder: Path, depth: int) -> Iterator[Path]:
+def _unheard(_: str) -> None:
+    """Nobody wants to hear of what is left out."""
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    """What a path leads to, the same for every way to it. RecordError: nothing any more."""
+    try:
+        found = path.stat()
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read: {error.strerror}") from None
+    return found.st_dev, found.st_ino
+
+
+def _below(folder: Path, depth: int, tell: Callable[[str], None]) -> Iterator[Path]:
     try:
         with os.scandir(folder) as listing:
-            entries = sorted(listing, key=lambda entry: entry.name)
+            # Hidden ones are none: among them what is just being archived, or taken away.
+            entries = sorted((each for each in listing if not each.name.startswith(".")), key=lambda each: each.name)
     except OSError as error:
         raise RecordError(f"{folder}: cannot be read: {error.strerror}") from None
     archives = {entry.name for entry in entries if entry.name.endswith(SUFFIX) and entry.is_file()}
     for entry in entries:
         path = folder / entry.name
-        if entry.is_dir():
+        if entry.is_symlink():
+            if entry.is_dir() or entry.name in archives:
+                tell(f"{path}: left out, it is a link: name what it leads to")
+        elif entry.is_dir():
             if _is_run_folder(path, archives):
                 yield path
-            elif depth > 1 and not entry.name.startswith(".") and RUN_NAME.match(entry.name) is None:
-                yield from _below_if_readable(path, depth - 1)
+            elif depth > 1 and RUN_NAME.match(entry.name) is None:
+                yield from _below_if_readable(path, depth - 1, tell)
         elif entry.name in archives and _counts_as_run(path):
             yield path
 
@@ -98,10 +120,10 @@ def must_be_folder(runs: Path, name: str) -> None:
         )
 
 
-def _below_if_readable(folder: Path, depth: int) -> Iterator[Path]:
+def _below_if_readable(folder: Path, depth: int, tell: Callable[[str], None]) -> Iterator[Path]:
     """The same for a folder that nobody named: one that may not be read holds nothing for this person."""
     try:
-        yield from list(_below(folder, depth))
+        yield from list(_below(folder, depth, tell))
     except RecordError:
         return
 
@@ -110,12 +132,20 @@ def _below_if_readable(folder: Path, depth: int) -> Iterator[Path]:
 class Standing:
     """What every state.json beside a run says: names of open runs, and of ended ones that are not unloaded.
 
-    `problems`: state files that cannot be read, so that nobody can say which runs are open.
+    `problems`: by the bath's folder, what is wrong with a state file that cannot be read, so that nobody can say which
+    of that bath's runs are open; "" is the folder of runs itself, and means all. `baths`: how many stand there.
     """
 
-    open: frozenset[str]
-    ended: frozenset[str]
-    problems: tuple[str, ...]
+    open: frozenset[str] = frozenset()
+    ended: frozenset[str] = frozenset()
+    problems: Mapping[str, str] = field(default_factory=dict)
+    baths: int = 0
+
+    def problem_of(self, bath: str) -> str | None:
+        """Why nobody can say which runs of a bath are open; None: it is known. Of a run without a bath: any reason."""
+        if not bath:
+            return next(iter(self.problems.values()), None)
+        return self.problems.get("", self.problems.get(bath_folder(Path(), bath).name))
 
 
 @dataclass
@@ -131,24 +161,32 @@ class Standings:
         return self._known[folder]
 
 
+def open_by_service(run: Path) -> bool | None:
+    """Whether a service has this run open, as the state.json of the baths beside it says; None: nobody can say."""
+    standing = Standings().of(run.parent)
+    if run.name.removesuffix(SUFFIX) in standing.open:
+        return True
+    return False if standing.baths and not standing.problems else None
+
+
 def _standing(folder: Path) -> Standing:
     opened: set[str] = set()
     ended: set[str] = set()
-    problems: list[str] = []
+    problems: dict[str, str] = {}
     try:
         places = sorted(folder.glob("*/state.json"))
     except OSError as error:
-        return Standing(frozenset(), frozenset(), (f"{folder}: cannot be read: {error.strerror}",))
+        return Standing(problems={"": f"{folder}: cannot be read: {error.strerror}"})
     for path in places:
         try:
             plain = _state(path)
         except (RecordError, ValueError, RecursionError) as error:
-            problems.append(f"{path.parent.name}/state.json: {error}")
+            problems[path.parent.name] = f"{path.parent.name}/state.json: {error}"
             continue
         for key, names in (("open_runs", opened), ("ended_runs", ended)):
             part = plain.get(key)
             names.update(str(name) for name in (part.values() if isinstance(part, dict) else ()))
-    return Standing(frozenset(opened), frozenset(ended), tuple(problems))
+    return Standing(frozenset(opened), frozenset(ended), problems, len(places))
 
 
 def _state(path: Path) -> dict[str, object]:

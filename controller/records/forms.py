@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from controller.core.loadchecks import OUTCOMES
 from controller.core.types import EventKind, Quality, State
+from controller.records.outside import milliseconds_of, number_of
 from controller.records.rows import CELL_LIMIT, clean, parse_time, time_utc
 
 MOST_TOLD = 5
@@ -20,8 +21,7 @@ MOST_TOLD = 5
 
 
 _CHAIN = re.compile("[0-9a-f]{16}")
-_NUMBER = re.compile(r"(?:-?\d+(?:\.\d+)?(?:e[+-]\d+)?)?")
-_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", re.ASCII)
 _READ = ("current_A", "voltage_V", "bath_C", "probe_C")
 _BAD = tuple(one.value.replace(" ", "_") for one in Quality if one is not Quality.GOOD)
 _EMPTY_BY = tuple(one for one in _BAD if one != Quality.SUSPECT.value)
@@ -41,7 +41,8 @@ def _matching(pattern: re.Pattern[str], right: str) -> Form:
 
 
 def _fixed(decimals: int, *, empty: bool = False) -> Form:
-    pattern = re.compile(rf"(?!-0\.0+$)-?(?:0|[1-9]\d*)\.\d{{{decimals}}}" + ("|" if empty else ""))
+    # Twelve digits before the point: 30,000 years in seconds.
+    pattern = re.compile(rf"(?!-0\.0+$)-?(?:0|[1-9]\d{{0,11}})\.\d{{{decimals}}}" + ("|" if empty else ""), re.ASCII)
     return _matching(pattern, f"a number with {decimals} decimals{' or nothing' if empty else ''}")
 
 
@@ -66,10 +67,10 @@ def is_text(text: str) -> bool:
 
 TIME = Form(is_time, "an ISO 8601 time in UTC with milliseconds")
 TIME_OR_NONE = Form(lambda text: not text or is_time(text), "an ISO 8601 time in UTC with milliseconds or nothing")
-WHOLE = _matching(re.compile(r"\d+|"), "a whole number or nothing")
-NUMBER = _matching(_NUMBER, "a number or nothing")
+WHOLE = _matching(re.compile(r"[0-9]{1,9}|"), "a whole number or nothing")
+NUMBER = Form(lambda text: not text or number_of(text) is not None, "a number or nothing")
 TEXT = Form(is_text, "text without control characters, line ends or the beginning of a formula")
-VALUE = Form(lambda text: _NUMBER.fullmatch(text) is not None or is_text(text), "a number or clean text")
+VALUE = Form(lambda text: number_of(text) is not None or is_text(text), "a number or clean text")
 CHAIN = _matching(_CHAIN, "16 small hex digits")
 ELAPSED = _fixed(3)
 ELAPSED_OR_NONE = _fixed(3, empty=True)
@@ -143,10 +144,10 @@ def wrong_forms(name: str, columns: Sequence[str], lines: Sequence[bytes], forms
         if wrong is None and cells is not None:
             wrong = _first_wrong(checks, cells)
         if wrong is None and cells is not None and at is not None and cells[at]:
-            now_ms = int(cells[at].replace(".", ""))
-            if before_ms is not None and now_ms < before_ms:
+            now_ms = milliseconds_of(cells[at])
+            if now_ms is not None and before_ms is not None and now_ms < before_ms:
                 wrong = f"elapsed_s fell to {cells[at]}"
-            before_ms = now_ms
+            before_ms = before_ms if now_ms is None else now_ms
         if wrong is None:
             continue
         if len(found) < MOST_TOLD:

@@ -9,14 +9,16 @@ from typing import Any
 from controller.records.chained import Chained, read_chained
 from controller.records.errors import RecordError
 from controller.records.head import read_plain
-from controller.records.place import Place, read_all
+from controller.records.outside import LARGEST_HEAD
+from controller.records.place import LARGEST_FILE, Place, read_all
 from controller.records.reader import CycleStore, read_cycles
-from controller.records.summary import is_sealed, read_summary
+from controller.records.summary import is_sealed, is_stripped, read_summary
 from controller.records.tables import TABLES
 from controller.records.verdict import Verdict
 
 FILES = ("run.json", *TABLES, "cycles.bin", "cycles.tail", "summary.json", "README.txt")
 """All files that a run folder may hold."""
+_NO_MEMORY = "is larger than the memory that is left here: not looked at"
 
 
 @dataclass(slots=True)
@@ -44,14 +46,7 @@ def gather(place: Place, verdict: Verdict) -> Gathered:
     if not any(name in names for name in FILES if name != "README.txt"):
         raise RecordError("is no run folder: it has no run.json")
     found = Gathered(place, names)
-    found.run_json = _bytes(place, "run.json", verdict)
-    if not found.run_json:
-        verdict.wrong.append("run.json: is missing; without it nothing says what was run")
-    else:
-        try:
-            found.plain = read_plain(found.run_json)
-        except RecordError as error:
-            verdict.wrong.append(str(error))
+    _take_head(found, verdict)
     for name, columns in TABLES.items():
         table = _table(place, name, columns, found.run_json, verdict)
         if table is not None:
@@ -66,6 +61,7 @@ def gather(place: Place, verdict: Verdict) -> Gathered:
     _take_summary(found, verdict)
     verdict.rows, verdict.events = verdict.tables.get("log.csv", 0), verdict.tables.get("events.csv", 0)
     verdict.stated_gaps = sum(row.get("code") == "gap" for row in found.rows_of("events.csv"))
+    verdict.unknown_gaps = sum(row.get("code") == "gap_unknown" for row in found.rows_of("events.csv"))
     verdict.cycles = found.cycles.count
     strangers = [name for name in names if name not in FILES]
     if strangers:
@@ -73,25 +69,43 @@ def gather(place: Place, verdict: Verdict) -> Gathered:
     return found
 
 
+def _take_head(found: Gathered, verdict: Verdict) -> None:
+    if "run.json" not in found.names:
+        verdict.wrong.append("run.json: is missing; without it nothing says what was run")
+        return
+    before = len(verdict.wrong)
+    found.run_json = _bytes(found.place, "run.json", verdict, LARGEST_HEAD)
+    if len(verdict.wrong) > before:
+        return
+    try:
+        found.plain = read_plain(found.run_json)
+    except RecordError as error:
+        verdict.wrong.append(str(error))
+
+
 def _take_summary(found: Gathered, verdict: Verdict) -> None:
     """A summary that is not as it was written proves nothing: then no other file is held against it."""
-    summary, wrong = read_summary(_bytes(found.place, "summary.json", verdict))
+    summary, wrong = read_summary(_bytes(found.place, "summary.json", verdict, LARGEST_HEAD))
     if wrong is not None:
         verdict.wrong.append(wrong)
         return
     found.summary = summary
     if summary is None:
         verdict.notes.append("no summary.json: the run is still open or was never closed; a cut end would not show")
+    elif is_stripped(summary, found.plain):
+        verdict.wrong.append("summary.json: its own SHA-256 was taken away: this record's version writes one")
     elif not is_sealed(summary):
         verdict.notes.append("summary.json is of an older form, without its own SHA-256: a change in it may not show")
 
 
-def _bytes(place: Place, name: str, verdict: Verdict) -> bytes:
+def _bytes(place: Place, name: str, verdict: Verdict, most: int = LARGEST_FILE) -> bytes:
     try:
-        return read_all(place, name)
+        return read_all(place, name, most)
     except RecordError as error:
         verdict.wrong.append(_of_file(name, error))
-        return b""
+    except MemoryError:
+        verdict.wrong.append(f"{name}: {_NO_MEMORY}")
+    return b""
 
 
 def _table(place: Place, name: str, columns: tuple[str, ...], run_json: bytes, verdict: Verdict) -> Chained | None:
@@ -99,7 +113,9 @@ def _table(place: Place, name: str, columns: tuple[str, ...], run_json: bytes, v
         return read_chained(place, name, columns, run_json)
     except RecordError as error:
         verdict.wrong.append(_of_file(name, error))
-        return None
+    except MemoryError:
+        verdict.wrong.append(f"{name}: {_NO_MEMORY}")
+    return None
 
 
 def _of_file(name: str, error: RecordError) -> str:

@@ -18,8 +18,10 @@ from controller.records.batchlist import Battery
 from controller.records.batteries import links_of, plain_batteries
 from controller.records.cycles import Extras
 from controller.records.errors import RecordError
+from controller.records.outside import read_json
 from controller.records.plain import Codec, PlainError, layout
 from controller.records.rows import time_utc
+from controller.records.summary import FORMAT as SUMMARY_FORMAT
 
 FORMAT = "formbath/run/1"
 _NAME_LIMIT = 40
@@ -115,6 +117,7 @@ def write_head(start: RunStart) -> bytes:
     content = {
         "format": FORMAT,
         "core": CORE,
+        "summary_format": SUMMARY_FORMAT,
         "versions": dict(start.versions),
         "start_utc": time_utc(start.utc_ms),
         "start_ms": start.now_ms,
@@ -165,8 +168,8 @@ def _text(text: Text) -> dict[str, str]:
 def read_plain(data: bytes) -> dict[str, Any]:
     """run.json as plain values; RecordError when it is none."""
     try:
-        plain = json.loads(data)
-    except (ValueError, RecursionError) as error:
+        plain = read_json(data)
+    except ValueError as error:
         raise RecordError(f"run.json: is not readable: {error}") from None
     if not isinstance(plain, dict) or plain.get("format") != FORMAT:
         raise RecordError(f"run.json: is not of the format {FORMAT}")

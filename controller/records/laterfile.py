@@ -48,6 +48,7 @@ class LaterFile:
         self._taken: list[str] = []
         self._plan: Settled | None = None
         self._rounds = 0
+        self._away = self._told_away = False
         self._waiting_bytes = 0
 
     @property
@@ -101,6 +102,7 @@ class LaterFile:
 
     def _worked_out(self) -> Settled:
         place = FolderPlace(self.path.parent)
+        self._away = not self.path.parent.is_dir()
         try:
             end_ms = None if self.looked else end_ms_of(place)
             before = () if end_ms is None else self._events(end_ms)
@@ -115,13 +117,25 @@ class LaterFile:
         if plan is not None and not plan.ready and self._rounds > MOST_ROUNDS:
             plan = _left("is not there, or was never closed")
         if plan is None or not plan.ready:
+            self._tell_away()
             return
-        self._rounds = 0
+        if self._told_away and not self._away:
+            self.said.append("is there again: what came later was written")
+        self._rounds, self._told_away = 0, False
         self.looked = True
         self.said += plan.said
         del self._lines[: len(self._taken)]
         self._taken = []
         self._waiting_bytes = sum(map(len, self._lines))
+
+    def _tell_away(self) -> None:
+        """Have a person told at the first look that found no folder: it may be in the wrong place, or another mount."""
+        if self._away and not self._told_away:
+            self._told_away = True
+            minutes = f"{MOST_ROUNDS / 60:.0f} min"
+            self.said.append(
+                f"its folder is not there: what came later waits {minutes} for it, then stays with the bath"
+            )
 
     def close(self, disk: Disk) -> None:
         """Nothing stays open."""

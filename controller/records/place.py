@@ -1,8 +1,9 @@
 """Where a record stands: a run folder, or the same files in one archive. Reading only; who reads need not ask which.
 
 An archive is a zip file (ISO/IEC 21320-1: stored or deflated, no encryption) named `<run folder>.zip`, each file in it
-as `<run folder>/<file>`, so that unpacking gives the folder back. Nothing from outside is believed: what a folder's or
-an archive's names lead to is looked at before anything is read, and every message is one clean line.
+as `<run folder>/<file>`, dated 1980-01-01: unpacking gives the folder back, packing again the same bytes. Nothing from
+outside is believed: what a folder's or an archive's names lead to is looked at before anything is read, and every
+message is one clean line.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from profiles.problems import clean
 LARGEST_FILE = 500_000_000
 """Bytes of one file: a log of forty days with a row each second. Own choice, so that no file fills the memory."""
 SUFFIX = ".zip"
+DATED = (1980, 1, 1, 0, 0, 0)
+"""The date of every file in an archive: when it was packed leaves no trace, and no other date is accepted."""
 _PIECE_BYTES = 1 << 20
 
 

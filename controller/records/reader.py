@@ -20,6 +20,7 @@ from controller.records.cycles import Cycle, DamagedCycles, decode
 from controller.records.errors import RecordError
 from controller.records.frames import FILE_HEAD, Frame, scan
 from controller.records.head import Head, read_head, read_plain
+from controller.records.outside import LARGEST_HEAD, number_of
 from controller.records.place import FolderPlace, Place, place_of, read_all
 from controller.records.plain import Codec
 from controller.records.stream import TableStream, cells_of
@@ -27,8 +28,6 @@ from controller.records.summary import read_summary
 from controller.records.tables import TABLES as TABLE_COLUMNS
 
 TABLES = {name: ",".join(columns) for name, columns in TABLE_COLUMNS.items()}
-LARGEST_HEAD = 50_000_000
-"""Bytes of run.json or summary.json: texts of profile, bath file, map and release, each a few megabytes at the most."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +62,7 @@ class Table:
 
     def numbers(self, name: str) -> list[float | None]:
         """One column as numbers; None where the cell is empty or no number."""
-        return [_number(text) for text in self.column(name)]
+        return [number_of(text) for text in self.column(name)]
 
 
 def read_table(name: str, data: bytes, header: str, run_json: bytes) -> Table:
@@ -165,6 +164,12 @@ def _frames(name: str, data: bytes, damage: list[str], torn: list[str]) -> tuple
     for found in scan(data, head):
         if isinstance(found, Frame):
             frames.append(found)
+        elif found.given_up:
+            damage.append(
+                f"{name}: bytes from {found.offset} on look like blocks and are none: the rest is not looked at"
+            )
+            end = found.end
+            break
         elif found.end == len(data):
             torn.append(f"{name}: the last {found.end - found.offset} bytes are an unfinished block")
             break
@@ -260,10 +265,3 @@ def read_bytes(path: Path) -> bytes:
 
 def _sha256_of(text: object) -> str | None:
     return sha256(text.encode("utf-8", "surrogatepass")).hexdigest() if isinstance(text, str) else None
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(text) if text else None
-    except ValueError:
-        return None

@@ -24,7 +24,7 @@ Any other file is no part of the record. An archived run is these files in one z
 
 KEYS OF run.json
 format, core     of this file; number of the version of all decisions: only that version decides the cycles the same
-versions         of the programs
+versions         of the programs                         summary_format  the form of summary.json that this one writes
 start_utc        wall time of the first moment           start_ms   core time then, at which elapsed time is 0
 hall, bath, circuit, batch   where it ran, and what      virtual    true: a simulated plant, no battery was there
 load             what was loaded, as the decisions used it           load_list   the list as a person gave it
@@ -63,14 +63,19 @@ time_utc, elapsed_s   as above                          id          of the order
 kind             event, alarm, order, refusal           code        what happened, as a fixed word; of an alarm
                                                                     with what became of it: open_string:new
 target           circuit, bath or run                   who, role   person, and the role that allowed it
-priority         of an alarm, 1 is the highest          value, limit, unit  what was compared
+priority         of an alarm, 1 is the highest          value, limit, unit  what was compared; of a
+                 reading, what was read and its unit (empty in records of before)
 text             the same in words                      chain       check value, below
+                 clock_step: the wall clock was set, time_utc jumps, elapsed_s does not. gap: nothing was read;
+                 gap_unknown: for how long is not known
 
 COLUMNS OF batteries.csv
 position         in the string, from the plus end, from 1
 batch, pallet, serial   as the load list gave them      ocv_V       open-circuit volts
 ocv_age_h        hours from the last current to that reading        density     in kg/L at the reference temperature
-density_C        temperature that it was read at        level       of the acid, as it was read
+density_C        that reference temperature             level       of the acid, as it was read
+                 ocv_V, density and level are the newest readings after the last current; raw ones stand in events.csv
+                 and after.csv
 outcome          pass, re-form, rework or scrap         reason, text   why, as a word and in the person's words
 chain            check value, below
 
@@ -86,7 +91,9 @@ charge_Ah, discharge_Ah, energy_Wh   totals, unrounded  cycles      number of cy
 circuit, batch, batteries, profile, revision   what ran, and how many batteries at the end
 start_utc, end_utc, duration_s   wall times; duration by the controller's own clock, gaps included
 planned_Ah, owed_Ah   charge by the plan; added for interruptions      state    of the circuit at the end
+unknown_gaps     gaps whose length nobody knows: duration_s and elapsed_s hold only some seconds for each
 hottest_C, highest_V_per_cell   over the whole run      trips, link_rides   how often; link losses ridden through
+battery_type, trial, follow_on   as in run.json          verdict_at_end  the verdict before the first sign-off
 verdict          complete or ended by a person; after sign-off what followed from the outcomes
 outcomes         batteries by their outcome             sign_offs   each sign-off in its order
 signed_off_by, signed_off_role, signed_off_utc          of the newest one
@@ -101,7 +108,8 @@ The last field of each row is the first 16 hex digits of the SHA-256 of: the cha
 row's own text up to, not with, its last comma. In place of the value before the first row stands the same 16 digits of:
 all bytes of run.json, then the header line without its line end. A changed, missing or moved row breaks the chain from
 there on. A cut end shows only against summary.json, a printed page or another copy. Whoever can write files can also
-make a whole new chain: only a page or a copy that others keep shows that. This checks all of it, in this folder:
+make a whole new chain, and new hashes: only a page or a copy that others keep shows that. "Whole, untouched" says no
+more than this: as far as the record's own hashes tell. This checks all of it, in this folder:
 
 ----8<---- check.sh
 for f in log.csv events.csv batteries.csv after.csv; do
@@ -146,7 +154,8 @@ The first line is the text "formbath cycles 2". Frames follow; numbers are littl
   u32 CRC-32 (as in zlib) of all of this before it and of the body; the body, compressed by zlib (RFC 1950).
 A frame of cycles.bin, a block, holds 360 cycles, fewer where the run was interrupted or ends. A frame of cycles.tail
 holds what one commit found new; when the block is full and safe in cycles.bin, the tail begins anew. A frame of the
-tail whose cycles are in cycles.bin already counts for nothing.
+tail whose cycles are in cycles.bin already counts for nothing. After a crash blocks of the tail are moved behind
+cycles.bin as they are; cycles that are missing there stay missing and keep their numbers.
 Body: u16 number of probes P; u32 length of a JSON text; the text; then columns, each with one value a cycle.
   JSON: start = state before the first cycle (null in later frames of the tail), as lists in the order of run.json's
   layout, {"known": 0} in place of the plan in run.json; extras = [cycle within the frame, [orders, advice, blocked,

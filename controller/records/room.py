@@ -25,8 +25,9 @@ HANGS = "the disk does not answer: rows wait for it"
 class Waiting:
     """`left_ms`: for how long rows can still wait (None: they are written; 0: no more can wait).
 
-    `age_ms`: how long the oldest has waited; `space_h`: how long the disk lasts; `space_unknown`: it does not say. The
-    last three are of wall time: None where the clock is stepped.
+    `age_ms`: how long the oldest has waited; `space_h`: how long the disk lasts (0: it is full, and rows live on the
+    space kept back for that); `space_unknown`: it does not say. The last three are of wall time: None where the clock
+    is stepped.
     """
 
     left_ms: int | None = None
@@ -65,6 +66,8 @@ class Room:
         left_ms = self._left_ms(now_ms)
         if not self._watched:
             return Waiting(left_ms)
+        if self._writer.on_reserve:
+            return Waiting(left_ms, self._age_ms, 0.0)
         space = self._writer.space
         hours = space.hours if space is not None else None
         return Waiting(left_ms, self._age_ms, hours, space is not None and hours is None)

@@ -1,9 +1,10 @@
 """Charge and energy from the rows of log.csv alone, and how far that can be off: for cycles that cannot be read.
 
 Between two rows current and power are taken as a straight line. It may have run anywhere between its two ends, so each
-interval can be off by its length times their difference. One that lasts clearly longer than the usual one, or stands
-near a row without a reading, holds a silence, in which nothing is counted: it counts as at most one usual interval that
-may be off by all of it. Once, anywhere, a usual interval may hold a dip or a peak that no row shows (own choice). Pure.
+interval can be off by its length times their difference. One that lasts longer than the bath's stale time and than a
+row may come late, or stands near a row without a reading, holds a silence, in which nothing is counted: it counts as at
+most one such interval that may be off by all of it. Once, anywhere, an interval may hold a dip or a peak that no row
+shows (own choice). Pure.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ from itertools import pairwise
 
 from controller.records.tally import COUNTED, above_zero
 
-_LONG = 1.5
-"""An interval above so many usual ones holds a silence (own choice)."""
+_LATE = 1.5
+"""So many cycles later than usual a row may come: one, and half of one for cycles that are late (own choice)."""
 _NEAR = 2
 """Rows beside one without a reading that may still tell the last one before it (own choice)."""
 _STEPS = {"charge_Ah": 0.0005, "discharge_Ah": 0.0005, "energy_Wh": 0.5}
@@ -48,12 +49,31 @@ class RowSum:
     row: int | None
 
 
-def row_sums(moments: Sequence[Moment]) -> list[RowSum]:
-    """The three counters from the rows; none where there are fewer than two."""
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How far apart rows stand: the usual distance, and the longest one that holds no silence; both in s."""
+
+    usual_s: float
+    longest_s: float
+
+
+def row_sums(moments: Sequence[Moment], period_s: float | None = None, stale_s: float = 0.0) -> list[RowSum]:
+    """The three counters from the rows; none where there are fewer than two.
+
+    `period_s`: the bath's cycle (None: not known, then as long as the usual distance of rows); `stale_s`: a silence
+    that is not longer is counted across.
+    """
     if len(moments) < 2:
         return []
+    pace = pace_of(moments, period_s, stale_s)
+    return [_sum_of(moments, index, name, pace) for index, name in enumerate(COUNTED)]
+
+
+def pace_of(moments: Sequence[Moment], period_s: float | None, stale_s: float) -> Pace:
+    """The pace of at least two rows."""
     usual_s = usual_interval_s(moments)
-    return [_sum_of(moments, index, name, usual_s) for index, name in enumerate(COUNTED)]
+    late_s = _LATE * (usual_s if period_s is None else period_s)
+    return Pace(usual_s, max(stale_s, usual_s + late_s))
 
 
 def usual_interval_s(moments: Sequence[Moment]) -> float:
@@ -62,22 +82,23 @@ def usual_interval_s(moments: Sequence[Moment]) -> float:
     return float(max(lengths.items(), key=lambda item: (item[1], item[0]))[0])
 
 
-def _sum_of(moments: Sequence[Moment], index: int, name: str, usual_s: float) -> RowSum:
+def _sum_of(moments: Sequence[Moment], index: int, name: str, pace: Pace) -> RowSum:
     series = [_flow(moment, name) for moment in moments]
     highest = max((flow for flow in series if flow is not None), default=0.0)
     begin = moments[0].told[index]
     # What one interval may hide is allowed once, from the beginning on.
-    bound = max(highest, 0.0) * usual_s / 3600 + 2 * _LAST_DIGIT[name]
+    bound = max(highest, 0.0) * pace.usual_s / 3600 + 2 * _LAST_DIGIT[name]
     found = 0.0
     wrong = None
     for row, (before, after) in enumerate(pairwise(range(len(moments))), 2):
         length_s = moments[after].elapsed_s - moments[before].elapsed_s
         first, last = series[before], series[after]
         silent = None in series[max(0, before - _NEAR) : after + _NEAR + 1]
-        if first is None or last is None or silent or not 0.0 <= length_s <= _LONG * usual_s:
-            hours = min(max(length_s, 0.0), usual_s) / 3600
+        if first is None or last is None or silent or not 0.0 <= length_s <= pace.longest_s:
+            length_s = max(length_s, 0.0)
             known = [max(flow, 0.0) for flow in (first, last) if flow is not None] or [highest]
-            grown, unsure = max(known) * hours / 2, max(highest, 0.0) * hours
+            grown = max(known) * min(length_s, pace.usual_s) / 3600 / 2
+            unsure = max(highest, 0.0) * min(length_s, pace.longest_s) / 3600
         else:
             hours = length_s / 3600
             grown = above_zero(first, last) * hours

@@ -18,6 +18,7 @@ from typing import Any
 from controller.core.state import CircuitState
 from controller.core.types import CircuitIn, Command, Scalar
 from controller.records.cycles import BLOCK_CYCLES, Row, encode, flatten
+from controller.records.ended import ended
 from controller.records.files import Lazy
 from controller.records.frames import FILE_HEAD, frame
 from controller.records.head import RunStart, cycle_codec, folder_name, write_head
@@ -186,8 +187,7 @@ class RunRecord:
             if not self._by_count:
                 self._tail.clear(remove=True)
             content: dict[str, Any] = {
-                **self._totals(),
-                **{str(key): _plain(value) for key, value in summary.items()},
+                **{str(key): _plain(value) for key, value in {**self._totals(), **summary}.items()},
                 "core": self._core,
                 "run_json_sha256": hashlib.sha256(self._run_json).hexdigest(),
                 "rows": {name: table.rows for name, table in self._tables.items()},
@@ -206,12 +206,13 @@ class RunRecord:
                 self._close_block()
         self._writer.leave(self._group)
 
-    def _totals(self) -> dict[str, float]:
+    def _totals(self) -> dict[str, Any]:
         if self._last is None or self._last.run is None:
             return {}
         counters = self._last.run.counters
         return {
             "charge_Ah": counters.charge_Ah, "discharge_Ah": counters.discharge_Ah, "energy_Wh": counters.energy_Wh,
+            **ended(self._last),
         }  # fmt: skip
 
     def _readme_sha256(self) -> str:

@@ -5,7 +5,6 @@ Load and unload are orders at a circuit without an open run, so they stand in it
 
 from __future__ import annotations
 
-import csv
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,18 +12,27 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from controller.records.errors import RecordError
 from controller.records.figures import MS_PER_H, Hours
 from controller.records.head import read_plain, safe_name
 from controller.records.place import FolderPlace, Place, place_of, read_all
-from controller.records.rows import parse_time
+from controller.records.rows import clean, parse_time
 from controller.records.seen import Seen, number_of
+from controller.records.stream import cells_of
+from controller.records.summary import read_summary
 from controller.records.tables import EVENT_COLUMNS
-from controller.records.typed import read_log
+from controller.records.typed import LogColumns, read_log
 
 FLOWS_A = 0.3
 """Below this an instrument's offset looks like current (own choice: the default of the law of an open string)."""
+
+LAST_DIGIT_Ah = 1e-4
+"""Of charge in log.csv."""
+
+Floats = npt.NDArray[np.float64]
+Marks = npt.NDArray[np.bool_]
 
 Orders = Mapping[str, Sequence[tuple[int, str]]]
 """By circuit: the moments of accepted `load` and `unload`, in order."""
@@ -32,12 +40,16 @@ Orders = Mapping[str, Sequence[tuple[int, str]]]
 
 @dataclass
 class HoursReader:
-    """Reads hours of runs; each bath's own events once. Raises nothing: what cannot be read is not known."""
+    """Reads hours of runs; each bath's own events once. Raises nothing: what cannot be read is not known.
 
+    `wrong`: by path, what is wrong with a run's log that only reading all of it shows.
+    """
+
+    wrong: dict[Path, str] = field(default_factory=dict)
     _known: dict[Path, Orders] = field(default_factory=dict)
 
-    def of(self, run: Seen) -> Hours:
-        """The hours of one run."""
+    def of(self, run: Seen) -> Hours | None:
+        """The hours of one run; None: its log is not as it was written."""
         folder = run.path.parent / safe_name(run.bath)
         if folder not in self._known:
             self._known[folder] = orders_of(folder)
@@ -45,9 +57,15 @@ class HoursReader:
         try:
             place = place_of(run.path)
             plain = read_plain(read_all(place, "run.json"))
-            first_ms, current_h = _current(place)
-        except RecordError:
-            return Hours(load_ms, None, None, unload_ms)
+            log = read_log(place)
+        except RecordError as error:
+            self.wrong[run.path] = clean(str(error).removeprefix(f"{run.path}: "))
+            return None
+        wrong = _wrong_log(place, log)
+        if wrong is not None:
+            self.wrong[run.path] = wrong
+            return None
+        first_ms, current_h = _current(log)
         return Hours(load_ms, _filled_ms(plain, run), first_ms, unload_ms, current_h, planned_h(plain))
 
 
@@ -62,8 +80,7 @@ def orders_of(folder: Path) -> Orders:
             lines = read_all(FolderPlace(folder), path.name).split(b"\n")
         except RecordError:
             continue
-        likely = (line.decode("utf-8", "replace") for line in lines if b",accepted," in line and b"load by " in line)
-        for row in csv.reader(likely):
+        for row in (cells_of(line) for line in lines if b",accepted," in line and b"load by " in line):
             if len(row) != len(EVENT_COLUMNS) or row[kind] != "order" or row[code] != "accepted":
                 continue
             verb = row[text].partition(" ")[0]
@@ -95,17 +112,39 @@ def _moment(text: str) -> int:
         return 0
 
 
-def _current(place: Place) -> tuple[int | None, float | None]:
-    """The moment of the first current, and hours with current; None, None from a log that is not as it was written."""
-    log = read_log(place)
-    if log.problems or log.rows == 0:
+def _wrong_log(place: Place, log: LogColumns) -> str | None:
+    """What is wrong with a closed run's log: in itself, or held against summary.json."""
+    if log.problems:
+        return log.problems[0]
+    summary, _ = read_summary(read_all(place, "summary.json"))
+    rows = (summary or {}).get("rows")
+    told = rows.get("log.csv") if isinstance(rows, dict) else None
+    return None if told in (None, log.rows) else f"log.csv: {log.rows} rows, summary.json knows {told}"
+
+
+def _current(log: LogColumns) -> tuple[int | None, float | None]:
+    """The moment of the first current, and hours with current; None, None from a log without rows."""
+    if log.rows == 0:
         return None, None
     took_s = np.diff(log.elapsed_s)
     moved_Ah = np.diff(log.charge_Ah + log.discharge_Ah)
-    flows = (took_s > 0) & (moved_Ah * 3600.0 >= FLOWS_A * took_s)
+    flows = (took_s > 0) & _counts_as_current(moved_Ah, took_s, np.abs(log.current_A))
     if not flows.any():
         return None, 0.0
     return int(log.time[int(flows.argmax())].astype(np.int64)), float(took_s[flows].sum()) / 3600.0
+
+
+def _counts_as_current(moved_Ah: Floats, took_s: Floats, read_A: Floats) -> Marks:
+    """Where charge was counted at `FLOWS_A` or more, to its last digit, and one of the two rows read as much.
+
+    One last digit of charge within a second is 0.36 A: without a look at the current, noise would be current.
+    """
+    read_A = np.fmax(read_A[:-1], read_A[1:])
+    unread = np.isnan(read_A)
+    # Where nothing was read, the counters have to show it for sure.
+    slack_Ah = np.where(unread, -LAST_DIGIT_Ah, LAST_DIGIT_Ah)
+    flows: Marks = ((moved_Ah + slack_Ah) * 3600.0 >= FLOWS_A * took_s) & (unread | (read_A >= FLOWS_A))
+    return flows
 
 
 def _filled_ms(plain: Mapping[str, Any], run: Seen) -> int | None:

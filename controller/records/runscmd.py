@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from controller.records import figures, runslines
+from controller.records.claims import Claims
 from controller.records.errors import RecordError
 from controller.records.finding import Standings, run_paths
 from controller.records.follow import Chain, chains_of
@@ -97,7 +98,10 @@ def run(args: argparse.Namespace) -> int:
         seen.append(look(path, standings.of(path.parent).open))
         tell(count)
     if args.archive:
-        return _archive([one for one in seen if wanted.takes(one)], standings, dry=args.dry_run, keep=args.keep)
+        with Claims() as claims:
+            return _archive(
+                [one for one in seen if wanted.takes(one)], standings, claims, dry=args.dry_run, keep=args.keep
+            )
     chains = chains_of(seen)
     if args.table:
         return _table(chains, wanted, args.by or figures.KEYS, as_json=args.json)
@@ -108,9 +112,13 @@ def paths_of(folders: Sequence[Path], runs: Path | None) -> list[Path]:
     """Every record below the folders that were named, else below the folder of runs; InputError: there is none."""
     given = list(folders) or [runs or Path(os.environ.get(VARIABLE) or RUNS)]
     try:
-        return run_paths(given)
+        return run_paths(given, _say)
     except (RecordError, OSError, ValueError) as error:
         raise _wrong("", f"{error}; name a folder of runs, or give it with --runs or ${VARIABLE}") from None
+
+
+def _say(text: str) -> None:
+    sys.stderr.write(f"{clean(text)}\n")
 
 
 def _list(chains: Sequence[Chain], wanted: Wanted, *, as_json: bool) -> int:
@@ -149,32 +157,37 @@ def _table(chains: Sequence[Chain], wanted: Wanted, by: Sequence[str], *, as_jso
         sys.stdout.write("".join(f"{json.dumps(figures.as_plain(row), allow_nan=False)}\n" for row in rows))
     else:
         sys.stdout.write("".join(f"{line}\n" for line in (figures.HEADER, *map(figures.as_csv, rows))))
-    left = [run for chain in chains for run in chain.runs if wanted.takes(run) and not figures.counts(run)]
-    for one in left:
-        why = f"damaged: {one.wrong[0]}" if one.wrong else one.state
-        sys.stderr.write(f"{clean(one.name)}: not counted, {clean(why)}\n")
+    for one in (run for chain in chains for run in chain.runs if wanted.takes(run)):
+        wrong = one.wrong[0] if one.wrong else reader.wrong.get(one.path)
+        if wrong is not None or not figures.counts(one):
+            why = one.state if wrong is None else f"damaged: {wrong}"
+            sys.stderr.write(f"{clean(one.name)}: not counted, {clean(why)}\n")
     return 0
 
 
-def _archive(runs: Sequence[Seen], standings: Standings, *, dry: bool, keep: bool) -> int:
+def _archive(runs: Sequence[Seen], standings: Standings, claims: Claims, *, dry: bool, keep: bool) -> int:
     from controller.records.archive import archive_run, finish, why_not  # with verify, which a list does without
 
     code = count = before = after = 0
     for one in runs:
         try:
             if one.archived:
-                if not dry and finish(one.path):
+                if not dry and finish(one.path, claims=claims):
                     sys.stdout.write(f"{clean(one.name)}: what an interruption had left is taken away\n")
                 continue
-            why = why_not(one, standings.of(one.path.parent))
+            why = why_not(one, standings.of(one.path.parent), keep=keep)
             if why is not None:
                 sys.stderr.write(f"{clean(one.name)}: not archived: {clean(why.removeprefix(f'{one.name}: '))}\n")
                 # An open run is nothing wrong; one that cannot be archived at all wants a look.
                 code = max(code, 0 if why in ("is open", "is not unloaded") else 1)
                 continue
-            sizes = (0, 0) if dry else archive_run(one.path, keep=keep)
+            sizes = (0, 0) if dry else archive_run(one.path, keep=keep, claims=claims)
         except RecordError as error:
             sys.stderr.write(f"{clean(str(error))}\n")
+            code = 1
+            continue
+        except Exception as error:  # noqa: BLE001 - whatever one run holds, the next ones are archived
+            sys.stderr.write(f"{clean(one.name)}: not archived: {type(error).__name__}: {clean(str(error))}\n")
             code = 1
             continue
         count, before, after = count + 1, before + sizes[0], after + sizes[1]

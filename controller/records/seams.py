@@ -54,9 +54,9 @@ def first_difference(one: Any, other: Any, name: str = "") -> str:
             ours, theirs = getattr(one, field.name), getattr(other, field.name)
             if ours != theirs:
                 return first_difference(ours, theirs, f"{name}.{field.name}" if name else field.name)
-    return f"{name} is {_short(other)}, not {_short(one)}"
+    return f"{name} is {short(repr(other))}, not {short(repr(one))}"
 
 
-def _short(value: Any) -> str:
-    text = repr(value)
+def short(text: str) -> str:
+    """A text of any length as a finding tells it."""
     return text if len(text) <= 60 else text[:57] + "..."

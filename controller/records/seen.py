@@ -18,14 +18,13 @@ from controller.records.head import read_plain
 from controller.records.place import SUFFIX, Place, place_of, read_all
 from controller.records.reader import Table, read_table
 from controller.records.rows import clean, parse_time
+from controller.records.seenproof import Lines, tail_of, wrong_ends, wrong_without
 from controller.records.stream import cells_of
 from controller.records.summary import read_summary
 from controller.records.tables import BATTERY_HEADER, EVENT_HEADER, LOG_COLUMNS
 
 LARGEST = 20_000_000
 """Bytes of a file that a list still looks into; a release of the longest profile has 2 MB."""
-TAIL = 8_192
-"""Bytes at the end of log.csv that surely hold one whole row: a row has about 130."""
 LONGEST = 200
 
 OPEN, UNCLOSED = "open", "unclosed"
@@ -86,10 +85,12 @@ def look(path: Path, open_runs: frozenset[str]) -> Seen:
     if summary is not None and summary.get("run_json_sha256") != sha256(run_json).hexdigest():
         wrong.append("run.json: is not the one summary.json was written for")
     came, left = _alarms(tables.get("events.csv"))
+    lines = {table: found.lines for table, found in tables.items()}
+    ended = _ended(place, summary, lines, name in open_runs, wrong)
     return Seen(
         path, name, archived,
         **_began(plain, name),
-        **_ended(place, summary, name in open_runs, wrong),
+        **ended,
         outcomes=_outcomes(tables.get("batteries.csv")), alarms=came, open_alarms=left, wrong=tuple(wrong),
     )  # fmt: skip
 
@@ -175,11 +176,15 @@ def _began(plain: Mapping[str, Any], name: str) -> dict[str, Any]:
     }
 
 
-def _ended(place: Place, summary: Mapping[str, Any] | None, is_open: bool, wrong: list[str]) -> dict[str, Any]:
+def _ended(
+    place: Place, summary: Mapping[str, Any] | None, lines: Lines, is_open: bool, wrong: list[str]
+) -> dict[str, Any]:
     """How it ended by its summary; how far it came by its last row, where there is none."""
     if summary is None:
         try:
             reached = _last_row(place)
+            said = wrong_without(place, reached.get("state", ""), lines, is_open=is_open)
+            wrong += [] if said is None else [said]
         except RecordError as error:
             wrong.append(_bare(place.path, error))
             reached = {}
@@ -188,6 +193,10 @@ def _ended(place: Place, summary: Mapping[str, Any] | None, is_open: bool, wrong
             "duration_s": _cell(reached, "elapsed_s"),
             **{name: _cell(reached, name) for name in ("charge_Ah", "discharge_Ah", "energy_Wh")},
         }
+    try:
+        wrong += map(clean, wrong_ends(place, summary, lines))
+    except RecordError as error:
+        wrong.append(_bare(place.path, error))
     return {
         "state": text_of(summary.get("state")) or "ended",
         "verdict": text_of(summary.get("verdict")),
@@ -203,16 +212,7 @@ def _table(plain: Mapping[str, Any], key: str) -> Mapping[str, Any]:
 
 def _last_row(place: Place) -> dict[str, str]:
     """The last whole row of log.csv by its columns; empty when there is none."""
-    stream = place.open("log.csv")
-    if stream is None:
-        return {}
-    with stream:
-        end = b""
-        if stream.seekable():
-            stream.seek(max(0, (place.size("log.csv") or 0) - TAIL))
-        while data := stream.read(1 << 16):
-            end = (end + data)[-TAIL:]
-    lines = end[: end.rfind(b"\n") + 1].split(b"\n")
+    lines = (tail_of(place, "log.csv") or b"").split(b"\n")
     cells = lines[-2].decode("utf-8", "replace").split(",") if len(lines) > 1 else []
     # The quality column is last but one and never quoted, so that no row of this table has a comma in a cell.
     return dict(zip(LOG_COLUMNS, cells, strict=True)) if len(cells) == len(LOG_COLUMNS) else {}

@@ -47,10 +47,20 @@ class Space:
     """The disk below `folder`. `hours`: for how long it lasts with all circuits running (None: not known)."""
 
     def __init__(
-        self, folder: Path, circuits: int, planned: float, disk: Disk | None = None, reserve: Reserve | None = None
+        self,
+        folder: Path,
+        circuits: int,
+        planned: float,
+        disk: Disk | None = None,
+        reserve: Reserve | None = None,
+        short_h: float = 0.0,
     ) -> None:
-        """`planned`: bytes that a circuit-hour takes. `reserve`: told how much is free, as it may be taken back."""
+        """`planned`: bytes that a circuit-hour takes. `reserve`: told how much is free, as it may be taken back.
+
+        `short_h`: with less room than this it is `short`.
+        """
         self.hours: float | None = None
+        self._short_h = short_h
         self._folder = folder
         self._circuits = circuits
         self._planned = planned
@@ -74,6 +84,16 @@ class Space:
                 self._grown += max(0, size - self._held[name])
                 self._looks += 1
         self._held = held
+        self.look_again()
+
+    @property
+    def short(self) -> bool:
+        """Whether room is short and no look is on its way: then it is worth another look before the minute is over."""
+        given = self._reserve is not None and self._reserve.given
+        return self._waits == 0 and (given or (self.hours is not None and self.hours < self._short_h))
+
+    def look_again(self) -> None:
+        """Ask the disk how much is free, and nothing else: somebody may just be making room."""
         try:
             free = self._disk.free_bytes(self._folder)
         except OSError:

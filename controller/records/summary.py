@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from hashlib import sha256
 from typing import Any
 
+from controller.records.outside import read_json
+
 FORMAT = "formbath/summary/2"
 UNSEALED = "formbath/summary/1"
 """The format before a summary carried its own hash."""
@@ -39,8 +41,8 @@ def read_summary(data: bytes) -> tuple[Mapping[str, Any] | None, str | None]:
     if not data:
         return None, None
     try:
-        plain = json.loads(data)
-    except (ValueError, RecursionError) as error:
+        plain = read_json(data)
+    except ValueError as error:
         return None, f"{NAME}: is not readable: {error}"
     if not isinstance(plain, dict):
         return None, f"{NAME}: is no object"
@@ -50,6 +52,11 @@ def read_summary(data: bytes) -> tuple[Mapping[str, Any] | None, str | None]:
 def is_sealed(summary: Mapping[str, Any]) -> bool:
     """Whether it carries its own hash; the format before did not."""
     return SEAL in summary
+
+
+def is_stripped(summary: Mapping[str, Any], head: Mapping[str, Any]) -> bool:
+    """Whether it lacks its own hash though the record was begun by a version that writes it (`head`: run.json)."""
+    return not is_sealed(summary) and head.get("summary_format") not in (None, UNSEALED)
 
 
 def _holds(data: bytes, plain: Mapping[str, Any]) -> bool:

@@ -19,9 +19,11 @@ class Verdict:
 
     `kind`: `run`, or `bath` for a bath's own folder. `tables`: rows by table. `files`: by name, whether nothing was
     found wrong with it. `gap_s`: silences longer than the bath's stale time, from cycle to cycle; `stated_gaps`: gap
-    events in events.csv. `events_given`, `events_same`: what the core gave again, and of these what stands in
-    events.csv. `counter_Ah`: what the rectifier's own counter gained. `counted`: what was counted anew, by column,
-    from `counted_from` (`cycles` or `rows`); `bound`: how far that may be off. `paper`: the typed chain values.
+    events in events.csv, `unknown_gaps` of them of a length nobody knows. `events_given`, `events_same`: what the core
+    gave again, and of these what stands in events.csv. `counter_Ah`: what the rectifier's own counter gained.
+    `counted`: what was counted anew, by column, from `counted_from` (`cycles` or `rows`); `bound`: how far that may be
+    off. `paper`: the typed chain values.
+    `closed`: a run has its summary.json, against which a cut end would show.
     """
 
     folder: str
@@ -34,6 +36,7 @@ class Verdict:
     notes: list[str] = field(default_factory=list)
     gap_s: list[float] = field(default_factory=list)
     stated_gaps: int = 0
+    unknown_gaps: int = 0
     cycles: int = 0
     compared: int = 0
     same: int = 0
@@ -50,6 +53,7 @@ class Verdict:
     redecided: bool = False
     chain: dict[str, str] = field(default_factory=dict)
     paper: list[OnPaper] = field(default_factory=list)
+    closed: bool = True
 
     @property
     def holds(self) -> bool:
@@ -58,8 +62,9 @@ class Verdict:
 
 
 def as_plain(verdict: Verdict) -> dict[str, object]:
-    """The verdict for `--json`."""
-    return {"format": "formbath/verify/1", "whole": verdict.holds, **asdict(verdict)}
+    """The verdict for `--json`; `whole`: nothing is wrong, and an end that was cut would have shown."""
+    whole = verdict.holds and verdict.closed
+    return {"format": "formbath/verify/1", "whole": whole, "holds": verdict.holds, **asdict(verdict)}
 
 
 def lines(verdict: Verdict) -> list[str]:
@@ -80,7 +85,8 @@ def lines(verdict: Verdict) -> list[str]:
 
 
 def _sum_run(verdict: Verdict) -> str:
-    whole = "NOT as it was written" if verdict.wrong else "whole, untouched"
+    whole = "whole, untouched" if verdict.closed else "as far as it goes: open, never closed; a cut end would not show"
+    whole = "NOT as it was written" if verdict.wrong else whole
     chain = "see above" if verdict.wrong else "chain unbroken"
     return f"{whole}: {verdict.rows} rows, {verdict.events} events, {chain}{_gaps(verdict)}"
 
@@ -98,7 +104,8 @@ def _gaps(verdict: Verdict) -> str:
         return ""
     count = len(verdict.gap_s)
     stated = "stated " if count <= verdict.stated_gaps else ""
-    return f"; {count} {stated}gap{'s' if count > 1 else ''}, {sum(verdict.gap_s):.0f} s"
+    told = f"; {count} {stated}gap{'s' if count > 1 else ''}, {sum(verdict.gap_s):.0f} s"
+    return f"{told}, {verdict.unknown_gaps} of a length nobody knows" if verdict.unknown_gaps else told
 
 
 def _charge(verdict: Verdict) -> str:

@@ -2,7 +2,9 @@
 
 What is compared: every row against its chain and its form; hashes, numbers of rows and last chain values against
 summary.json, and that against its own hash; what run.json says against itself and the folder's name; the counters
-against those counted anew from the readings; each command, event, row and state against those decided again.
+against those counted anew from the readings; each command, event, row and state against those decided again; times,
+distances of rows and what the summary says of the end against each other. All of it tells as far as the record's own
+hashes do: whoever rewrites all of them is found by a chain value or a copy that others keep, and by nothing else.
 """
 
 from __future__ import annotations
@@ -16,21 +18,28 @@ from controller.core.circuit import step as core_step
 from controller.core.version import CORE
 from controller.records.again import DECIMALS, Again, count_again, decide_again
 from controller.records.chained import Chained
+from controller.records.closed import proof_missing, told_end
+from controller.records.crosscheck import TripCount, hold_against, seen_by, wrong_in_files
 from controller.records.errors import RecordError
 from controller.records.eventcheck import named_rows
+from controller.records.finding import open_by_service
 from controller.records.forms import TABLE_FORMS, wrong_forms
 from controller.records.gather import FILES, Gathered, gather
 from controller.records.head import Head, read_head
 from controller.records.headcheck import wrong_head, wrong_summary
+from controller.records.outside import number_of
 from controller.records.paper import Typed, on_paper
 from controller.records.place import ArchivePlace, Place, place_of
 from controller.records.reader import Block, CycleStore
+from controller.records.readingcheck import ReadingCheck
 from controller.records.redecide import Step
 from controller.records.rowsums import Moment, row_sums
 from controller.records.tally import COUNTED
 from controller.records.verdict import Verdict
 
 _HASHES = {"run.json": "run_json_sha256", "cycles.bin": "cycles_sha256", "README.txt": "readme_sha256"}
+_LONGEST_MS = 3_600_000
+"""Of a bath's cycle and stale time: more is no setting."""
 Progress = Callable[[int, int], None]
 
 
@@ -52,7 +61,11 @@ def verify_run(
             place.names()
         except RecordError as error:
             return Verdict(place.name, wrong=[str(error).removeprefix(f"{place.path}: ")])
-    return verify_place(place, chain_only=chain_only, step=step, progress=progress, papers=papers)
+    opened = open_by_service(place.path.resolve())
+    try:
+        return verify_place(place, chain_only=chain_only, step=step, progress=progress, papers=papers, is_open=opened)
+    except MemoryError:
+        return Verdict(place.name, wrong=["is larger than the memory that is left here: not looked at"])
 
 
 def verify_place(
@@ -62,10 +75,15 @@ def verify_place(
     step: Step = core_step,
     progress: Progress | None = None,
     papers: Sequence[Typed] = (),
+    is_open: bool | None = None,
 ) -> Verdict:
-    """Look at a record wherever it stands; RecordError when there is none."""
+    """Look at a record wherever it stands; RecordError when there is none.
+
+    `is_open`: whether a service has it open (None: nobody can say).
+    """
     verdict = Verdict(place.name)
     found = gather(place, verdict)
+    _unclosed(found, is_open, verdict)
     _chains(found, verdict)
     _hashes(found, verdict)
     for table in found.tables.values():
@@ -75,13 +93,36 @@ def verify_place(
         wrong, notes = wrong_head(found.plain, place.name)
         verdict.wrong += wrong
         verdict.notes += notes
+    verdict.wrong += wrong_in_files(found)
     if chain_only or not _decisions(found, step, verdict, progress):
+        _without_cycles(found, verdict)
         _from_rows(found, verdict)
     verdict.paper = [on_paper(typed, {name: table.lines for name, table in found.tables.items()}) for typed in papers]
     verdict.files = {
         name: not any(said.startswith(f"{name}:") for said in verdict.wrong) for name in FILES if name in found.names
     }
     return verdict
+
+
+def _unclosed(found: Gathered, is_open: bool | None, verdict: Verdict) -> None:
+    """Without summary.json no end is proved: wrong where something else tells that the record was closed."""
+    verdict.closed = found.summary is not None or "summary.json" in found.names
+    if verdict.closed:
+        return
+    states = [row.get("state", "") for row in found.rows_of("log.csv")[-1:]]
+    end = told_end("".join(states), ((row.get("kind", ""), row.get("code", "")) for row in found.rows_of("events.csv")))
+    wrong = proof_missing(found.names, end, is_open=is_open)
+    if wrong is not None:
+        verdict.wrong.append(wrong)
+    elif end:
+        verdict.notes.append("the run has ended, the service that has it open is about to close its record")
+
+
+def _without_cycles(found: Gathered, verdict: Verdict) -> None:
+    """Rows where no cycle is at all: cycles are written first."""
+    rows = len(found.rows_of("log.csv"))
+    if rows and not found.cycles.count and not _lost(found):
+        verdict.wrong.append(f"cycles.bin: holds no cycle, log.csv has {rows} rows: cycles are written before rows")
 
 
 def _chains(found: Gathered, verdict: Verdict) -> None:
@@ -149,7 +190,7 @@ def _counters(found: Gathered, verdict: Verdict) -> None:
     for name in COUNTED:
         highest: float | None = None
         for row, cells in enumerate(rows, 1):
-            number = _number(cells.get(name, ""))
+            number = number_of(cells.get(name, ""))
             if number is None or not number >= (0.0 if highest is None else highest):
                 verdict.wrong.append(f"log.csv:{row + 1}: row {row}: {name} fell or is missing")
                 break
@@ -177,14 +218,18 @@ def _decisions(found: Gathered, step: Step, verdict: Verdict, progress: Progress
             verdict.notes.append(f"decisions: decided by core {core}, this is {CORE}: not compared")
         return False
     blocks = _told(found.cycles, head, progress)
+    counting = TripCount(step)
     log = found.rows_of("log.csv")
     if core != CORE:
         verdict.notes.append(f"decisions: decided by core {core}, this is {CORE}: not compared")
-        again = count_again(head, blocks, log)
+        read = ReadingCheck(head, log)
+        again = count_again(head, seen_by(read, blocks), log, lost=_lost(found))
+        again.wrong += read.wrong
     else:
         again = decide_again(
-            head, blocks, log, _events(found), step=step, lost=_lost(found), is_open=found.summary is None
+            head, blocks, log, _events(found), step=counting, lost=_lost(found), is_open=found.summary is None
         )
+    hold_against(found, head, again, counting.trips)
     _judge(again, head, verdict)
     return True
 
@@ -229,7 +274,9 @@ def _judge(again: Again, head: Head, verdict: Verdict) -> None:
 
 def _from_rows(found: Gathered, verdict: Verdict) -> None:
     """Count from the rows alone, within the bound that their distance leaves."""
-    for one in row_sums([moment for row in found.rows_of("log.csv") if (moment := _moment(row)) is not None]):
+    moments = [moment for row in found.rows_of("log.csv") if (moment := _moment(row)) is not None]
+    period_s, stale_s = _seconds(found, "period_ms"), _seconds(found, "stale_ms")
+    for one in row_sums(moments, period_s, stale_s or 0.0):
         verdict.counted[one.name], verdict.bound[one.name], verdict.counted_from = one.found, one.bound, "rows"
         if one.row is not None:
             verdict.wrong.append(
@@ -238,19 +285,19 @@ def _from_rows(found: Gathered, verdict: Verdict) -> None:
             )
 
 
+def _seconds(found: Gathered, name: str) -> float | None:
+    """A time of the bath's settings; None where run.json does not hold it."""
+    settings = found.plain.get("settings")
+    value = settings.get(name) if isinstance(settings, dict) else None
+    return value / 1000 if type(value) is int and 0 < value < _LONGEST_MS else None
+
+
 def _moment(row: Mapping[str, str]) -> Moment | None:
     """A row for counting; None where it is not of its form, which is said elsewhere."""
-    elapsed_s, current_A = _number(row.get("elapsed_s", "")), _number(row.get("current_A", ""))
-    voltage_V = _number(row.get("voltage_V", ""))
-    told = [_number(row.get(name, "")) for name in COUNTED]
+    elapsed_s, current_A = number_of(row.get("elapsed_s", "")), number_of(row.get("current_A", ""))
+    voltage_V = number_of(row.get("voltage_V", ""))
+    told = [number_of(row.get(name, "")) for name in COUNTED]
     if elapsed_s is None or told[0] is None or told[1] is None or told[2] is None:
         return None
     power_W = None if current_A is None or voltage_V is None else current_A * voltage_V
     return Moment(elapsed_s, current_A, power_W, (told[0], told[1], told[2]))
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(text) if text else None
-    except ValueError:
-        return None

@@ -31,6 +31,9 @@ HANDS = 4
 hand, as their syncs share the journal's; eight gain no more)."""
 
 LOOK_ROUNDS = 60
+SHORT_ROUNDS = 5
+"""Rounds between two looks at a disk whose room is short: who makes room is told soon."""
+
 PASSING = ".tail"
 """Files of this ending begin anew again and again: they take no room that lasts."""
 
@@ -111,9 +114,14 @@ class Writer:
     @property
     def trouble(self) -> str | None:
         """What keeps rows from the disk, or that they live on reserved space; None: all well."""
-        if self._failing is None and self._reserve is not None and self._reserve.given:
+        if self._failing is None and self.on_reserve:
             return "disk full: rows go into the space kept back for this"
         return self._failing
+
+    @property
+    def on_reserve(self) -> bool:
+        """Whether the disk is full and rows live on the space that was kept back."""
+        return self._reserve is not None and self._reserve.given
 
     @property
     def limit_bytes(self) -> int:
@@ -201,6 +209,8 @@ class Writer:
                     self._served.notify_all()
             if self.space is not None and self.commits % LOOK_ROUNDS == 0:
                 self._look_at(self.space)
+            elif self.space is not None and self.commits % SHORT_ROUNDS == 0:
+                self._look_again(self.space)
 
     def commit(self) -> bool:
         """One round over all groups, each by itself; True when everything taken was acknowledged."""
@@ -319,6 +329,11 @@ class Writer:
             held = {str(group.folder): _lasting_bytes(group) for group in runs}
         if self._hands is not None and space.ask():
             self._hands.give(partial(space.look, held))
+
+    def _look_again(self, space: Space) -> None:
+        """Have a hand look at a disk whose room is short before the minute is over; one look at a time."""
+        if self._hands is not None and space.short and space.ask():
+            self._hands.give(space.look_again)
 
 
 def _lasting_bytes(group: Group) -> int:

@@ -1,7 +1,9 @@
 """Files of an archived run, read with suspicion: what an archive claims of itself is not believed.
 
 Names, kinds, sizes and how densely it is packed are looked at before anything is unpacked; check sums while it is. So
-an archive made to harm costs no more time and memory than a few times its own size.
+an archive made to harm costs no more time and memory than a few times its own size. No byte of it may lie outside its
+files and its list of them, and no date, further field or remark of a file differ from what archiving writes: there is
+nowhere to change one unseen. What another program packed is to be unpacked: its folder is read.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from controller.records.errors import RecordError
-from controller.records.place import LARGEST_FILE
+from controller.records.place import DATED, LARGEST_FILE
 from profiles.problems import clean
 
 MOST_FILES = 1000
@@ -27,8 +29,13 @@ SMALL = 1_000_000
 """Files up to this size may be packed as densely as they like."""
 
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
-_SECRET = 0x1 | 0x40 | 0x2000  # encrypted, strongly encrypted, its list encrypted
+_FLAGS = (0, 0x800)  # none, or: the name is UTF-8
+_UNIX, _VERSION = 3, 20  # whose kinds of files, and of which version of the format
 _END = struct.Struct("<4s4H2LH")
+_FILE = struct.Struct("<4s5H3L2H")
+_LINE = struct.Struct("<4s4B4H3L5H2L")
+_FILE_MARK, _LINE_MARK, _DATE = b"PK\3\4", b"PK\1\2", (DATED[0] - 1980) << 9 | DATED[1] << 5 | DATED[2]
+_OTHERS = "is packed in a way that archives here never are: unpack it with any zip program, its folder can be read"
 _END_MARK, _END64_MARK, _END64_SIZE = b"PK\5\6", b"PK\6\7", 20
 _WRONG = (
     OSError, EOFError, zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, struct.error, RuntimeError, ValueError,
@@ -82,18 +89,17 @@ def _look_at_end(path: Path) -> None:
         tail = file.read()
     if len(tail) < _END.size or not tail[-_END.size :].startswith(_END_MARK):
         raise RecordError(f"{clean(str(path))}: is no archive that can be read: it does not end as one")
-    _, disk, _, here, files, list_bytes, _, comment = _END.unpack(tail[-_END.size :])
-    large = tail[: -_END.size].startswith(_END64_MARK)
-    if large or disk or here != files or files > MOST_FILES or list_bytes > LARGEST_LIST or comment:
-        raise RecordError(f"{clean(str(path))}: is packed in a way that archives here never are")
+    _, disk, first, here, files, list_bytes, list_at, comment = _END.unpack(tail[-_END.size :])
+    large = tail[: -_END.size].startswith(_END64_MARK) or files > MOST_FILES or list_bytes > LARGEST_LIST
+    if large or disk or first or here != files or comment or list_at + list_bytes + _END.size != length:
+        raise RecordError(f"{clean(str(path))}: {_OTHERS}")
 
 
 def _entries(archive: zipfile.ZipFile, path: Path, run: str) -> dict[str, zipfile.ZipInfo]:
     """The files of the record by their bare names; RecordError for anything that an archive of ours never holds."""
     found: dict[str, zipfile.ZipInfo] = {}
+    at, listed = 0, b""
     for entry in archive.infolist():
-        if entry.filename == f"{run}/" and not entry.file_size:
-            continue  # other programs list the folder, too
         folder, _, name = entry.filename.rpartition("/")
         plain = name.isprintable() and "\\" not in name and entry.orig_filename == entry.filename
         if not name or folder != run or name in found or not plain or name in (".", ".."):
@@ -101,17 +107,41 @@ def _entries(archive: zipfile.ZipFile, path: Path, run: str) -> dict[str, zipfil
             raise RecordError(f"{clean(str(path))}: {told!r} has no place in an archive of {clean(run)}")
         if why := _why_not(entry):
             raise RecordError(f"{clean(str(path))}: {clean(name, 100)}: {why}")
+        head, line = _described(entry)
+        if entry.header_offset != at or _bytes_at(archive, at, len(head)) != head:
+            raise RecordError(f"{clean(str(path))}: {clean(name, 100)}: {_OTHERS}")
         found[name] = entry
+        at, listed = at + len(head) + entry.compress_size, listed + line
+    if at != archive.start_dir or _bytes_at(archive, at, len(listed)) != listed:
+        raise RecordError(f"{clean(str(path))}: {_OTHERS}")
     return found
+
+
+def _described(entry: zipfile.ZipInfo) -> tuple[bytes, bytes]:
+    """What stands before a file's packed bytes, and in the list at the end, as archiving writes it."""
+    name = entry.filename.encode("utf-8" if entry.flag_bits else "cp437")
+    packing = (entry.flag_bits, entry.compress_type, 0, _DATE, entry.CRC, entry.compress_size, entry.file_size)
+    head = _FILE.pack(_FILE_MARK, _VERSION, *packing, len(name), 0)
+    about = (len(name), 0, 0, 0, 0, entry.external_attr, entry.header_offset)
+    return head + name, _LINE.pack(_LINE_MARK, _VERSION, _UNIX, _VERSION, 0, *packing, *about) + name
+
+
+def _bytes_at(archive: zipfile.ZipFile, at: int, count: int) -> bytes:
+    if archive.fp is None:
+        return b""
+    archive.fp.seek(at)
+    return archive.fp.read(count)
 
 
 def _why_not(entry: zipfile.ZipInfo) -> str:
     """Why one file of an archive is not read; empty: it is."""
-    if entry.compress_type not in _METHODS or entry.flag_bits & _SECRET:
-        return "is packed in a way that archives here never are"
+    if entry.compress_type not in _METHODS or entry.flag_bits not in _FLAGS:
+        return _OTHERS
     kind = stat.S_IFMT(entry.external_attr >> 16)
     if kind not in (0, stat.S_IFREG):
         return "is no plain file"
+    if entry.external_attr & 0xFFFF:
+        return _OTHERS
     if entry.file_size > LARGEST_FILE:
         return f"is larger than {LARGEST_FILE // 1_000_000} MB"
     if entry.file_size > max(SMALL, DENSEST * entry.compress_size):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import os
 import sys
 from datetime import UTC, datetime
@@ -89,7 +88,15 @@ def _serve(args: argparse.Namespace) -> int:
     from controller.replay.tape import open_tape
 
     tape = open_tape(args.run)
-    asyncio.run(serve(tape, args.serve, args.speed or USUAL, _start_ms(args.start, tape), sys.stdout))
+    begin_ms = _start_ms(args.start, tape)
+    try:
+        serve(tape, args.serve, args.speed or USUAL, begin_ms, sys.stdout)
+    except FileExistsError:
+        what = f"{clean(str(args.serve))}: is there already: name a folder that is not there, it is made"
+        raise InputError([_wrong("--serve", what)]) from None
+    except OSError as error:
+        what = f"{clean(str(args.serve))}: {clean(error.strerror or str(error))}"
+        raise InputError([_wrong("--serve", what)]) from None
     return 0
 
 

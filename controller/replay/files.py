@@ -6,7 +6,7 @@ it has read of the old ones for the present.
 
 from __future__ import annotations
 
-import shutil
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -75,5 +75,15 @@ class RunFiles:
     def _forget(self, round_: int) -> None:
         """Remove files of before the last going back: nobody reads them any more."""
         if round_ > 0:
-            gone = self.name if round_ == 1 else f"{self.name}-{round_}"
-            shutil.rmtree(self.base / gone, ignore_errors=True)
+            gone = self.base / (self.name if round_ == 1 else f"{self.name}-{round_}")
+            for rows in self.tables:
+                with suppress(OSError):
+                    (gone / rows.name).unlink()
+            with suppress(OSError):
+                gone.rmdir()
+
+    def remove(self) -> None:
+        """Remove every file made here, and no other."""
+        for round_ in range(max(1, self._round - 1), self._round + 1):
+            self._forget(round_)
+        self._files = []

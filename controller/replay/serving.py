@@ -1,15 +1,15 @@
 """The replay's own process: snapshots of a record on a socket, at a pace, until whoever started it hangs up.
 
-It opens the record for reading and writes only into the private folder that it was given. It takes no order.
+It opens the record for reading and writes only into a private folder that it makes itself. It takes no order.
 """
 
 from __future__ import annotations
 
 import asyncio
 import os
-import shutil
 import signal
 import sys
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
@@ -58,6 +58,10 @@ class Show:
             return picture(self.tape, moment, folder, pace, self._told(decided=moment.decided), alarms)
         except Exception:  # noqa: BLE001 - a record from outside may hold what no core ever wrote; its rows still tell
             return picture(self.tape, self._story.by_rows(now_ms), folder, pace, self._told(decided=False))
+
+    def close(self) -> None:
+        """Remove the files of the moment shown."""
+        self._files.remove()
 
     def seek(self, wish: PaceMessage) -> list[Happened]:
         """Go where a client asks; return the events that stand there, where it asked for one (empty: there is none)."""
@@ -175,16 +179,25 @@ async def _no_order(_message: OrderMessage, _person: Person) -> Answer:
     raise Refused("replay", words.REFUSALS["replay"])
 
 
-async def serve(tape: Tape, folder: Path, ratio: float, start_ms: int | None, out: TextIO) -> None:
+def serve(tape: Tape, folder: Path, ratio: float, start_ms: int | None, out: TextIO) -> None:
     """Serve a record until standard input closes; `start_ms`: core time to begin at (None: its beginning).
 
-    Says the socket's path on `out`, one line, once it listens. Removes `folder`, which it may write to, at its end.
-    Raises OSError.
+    Makes `folder`, which must not be there, and takes away what it made in it at its end, and then the folder. Says the
+    socket's path on `out`, one line, once it listens. Raises OSError, FileExistsError before anything else is done.
     """
-    clockwork = Clockwork(tape.begin_ms, tape.end_ms, ratio)
-    if start_ms is not None:
-        clockwork.seek(start_ms)
-    serving = Serving(Show(tape, folder, clockwork), folder)
+    folder.mkdir(mode=0o700)
+    try:
+        clockwork = Clockwork(tape.begin_ms, tape.end_ms, ratio)
+        if start_ms is not None:
+            clockwork.seek(start_ms)
+        asyncio.run(_served(Serving(Show(tape, folder, clockwork), folder), out))
+    finally:
+        # Never more than an empty folder: what somebody else put there is theirs.
+        with suppress(OSError):
+            folder.rmdir()
+
+
+async def _served(serving: Serving, out: TextIO) -> None:
     leaving = asyncio.create_task(_hung_up(serving))
     try:
         await serving.socket.start()
@@ -193,7 +206,7 @@ async def serve(tape: Tape, folder: Path, ratio: float, start_ms: int | None, ou
     finally:
         leaving.cancel()
         await serving.socket.close()
-        shutil.rmtree(folder, ignore_errors=True)
+        serving.show.close()
 
 
 async def _hung_up(serving: Serving) -> None:

@@ -25,6 +25,9 @@ from controller.records.rows import parse_time
 LONGEST_s = 1e9
 """Thirty years: an elapsed time beyond it is damage."""
 
+LATEST_ms = 2**53
+"""Core times beyond it are no numbers of milliseconds that every reader could hold exactly."""
+
 BLOCKS_KEPT = 4
 """Decoded blocks kept: the present one, those beside it, and where something that stands began."""
 
@@ -93,6 +96,7 @@ class Tape:
         self.events = rows_of(found.events, head.start_ms)
         self.frames: tuple[Frame, ...] = found.cycles.frames
         self.problems: list[str] = list(found.problems)
+        self._said = set(self.problems)
         self._first_ms: dict[int, int] = {}
         self._decoded: OrderedDict[int, tuple[CircuitState | None, list[Cycle]] | None] = OrderedDict()
         self._start_utc_ms = _utc_ms(head.start_utc)
@@ -120,11 +124,15 @@ class Tape:
 
     def begins_ms(self, index: int) -> int:
         """Return when a block begins; one that cannot be read counts as beginning with the block before it."""
-        found = self._first_ms.get(index)
-        if found is None:
-            peeked = first_ms(self.frames[index].body)
-            before = self.begins_ms(index - 1) if peeked is None and index else self.head.start_ms
-            found = self._first_ms[index] = before if peeked is None else peeked
+        unread = index
+        while unread >= 0 and unread not in self._first_ms:
+            peeked = first_ms(self.frames[unread].body)
+            if peeked is not None and abs(peeked) <= LATEST_ms:
+                self._first_ms[unread] = peeked
+                break
+            unread -= 1
+        found = self._first_ms[unread] if unread >= 0 else self.head.start_ms
+        self._first_ms.update(dict.fromkeys(range(unread + 1, index + 1), found))
         return found
 
     def block(self, index: int) -> tuple[CircuitState | None, list[Cycle]] | None:
@@ -180,7 +188,8 @@ class Tape:
         return min([*firsts, end]), end
 
     def _say(self, problem: str) -> None:
-        if problem not in self.problems:
+        if problem not in self._said:
+            self._said.add(problem)
             self.problems.append(problem)
 
 
@@ -193,6 +202,8 @@ def open_tape(path: Path) -> Tape:
     except RecordError:
         # The states may have had other fields when this was written; all else may still be readable.
         head, states = read_head({**found.plain, "layout": layout(CircuitState, Extras)}), False
+    if abs(head.start_ms) > LATEST_ms:
+        raise RecordError("run.json: start_ms: is no core time, a record here begins within 285,000 years")
     if not head.load.plan.steps:
         raise RecordError("run.json: plan: has no steps")
     return Tape(found, head, states=states)

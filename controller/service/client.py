@@ -51,6 +51,7 @@ class Connection:
     def __init__(self, path: Path, timeout_s: float = WHO_S) -> None:
         self.path = path
         self._rest = b""
+        self._passed: dict[str, dict[str, Any]] = {}
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.settimeout(timeout_s)
         try:
@@ -81,7 +82,9 @@ class Connection:
         return _fit(Answer, self._reply("answer", message.id, timeout_s), self.path)
 
     def read_back(self, order_id: str, timeout_s: float = ANSWER_S) -> ReadBack:
-        """Waits for what the device read back after an accepted order."""
+        """Waits for what the device read back after an accepted order; it may have come before the answer."""
+        if (passed := self._passed.pop(order_id, None)) is not None:
+            return _fit(ReadBack, passed, self.path)
         return _fit(ReadBack, self._reply("readback", order_id, timeout_s), self.path)
 
     def snapshot(self, timeout_s: float = ANSWER_S) -> dict[str, Any]:
@@ -107,6 +110,8 @@ class Connection:
                 raise Unreachable(f"{self.path}: {_full(message)}")
             if message.get("type") == kind and message_id in {None, message.get("id")}:
                 return message
+            if message.get("type") == "readback" and message_id is not None and message.get("id") == message_id:
+                self._passed[message_id] = message
 
     def _message(self, timeout_s: float) -> dict[str, Any] | None:
         """The next message, or None where none came in time."""

@@ -43,11 +43,11 @@ class Clock(Protocol):
 class RealClock:
     """Cycles each `period_ms` of the boot clock; one that comes late is run at once, missed ones are left out."""
 
-    def __init__(self, period_ms: int, base_ms: int = 0) -> None:
-        """Core time goes on from `base_ms`."""
+    def __init__(self, period_ms: int, base_ms: int = 0, first_ms: int = 0) -> None:
+        """Core time goes on from `base_ms`; the first cycle comes a period later, and not before `first_ms`."""
         self._period_ms = period_ms
         self._offset_ms = base_ms - boot_ms()
-        self._next_ms = base_ms
+        self._next_ms = max(base_ms, first_ms - period_ms)
         self._last = Now(base_ms, wall_ms())
 
     async def next_cycle(self) -> int:

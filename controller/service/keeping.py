@@ -22,6 +22,8 @@ from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
 
 WEEK_MS = 7 * 24 * 3_600_000
+SURE_MS = 20
+"""So much longer than stale is a gap that is waited for: a timer may ring some ms early (own choice)."""
 
 ADDED: Mapping[str, frozenset[str]] = {
     kind: frozenset(names.split())
@@ -260,5 +262,13 @@ def base_ms(last_now_ms: int, last_utc_ms: int | None, utc_ms: int, stale_ms: in
     """
     away = utc_ms - last_utc_ms if last_utc_ms is not None else -1
     if 0 <= away <= WEEK_MS:
-        return last_now_ms + max(away, stale_ms + 1), True
+        return last_now_ms + away, True
     return last_now_ms + stale_ms + 1, False
+
+
+def first_cycle_ms(last_now_ms: int, stale_ms: int) -> int:
+    """Return the core time before which a new service decides nothing: a restart is a gap in every record.
+
+    Who is back sooner waits the rest of it, a moment that the rectifiers' watchdogs are made for: no time is invented.
+    """
+    return last_now_ms + stale_ms + SURE_MS

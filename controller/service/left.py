@@ -38,6 +38,8 @@ from controller.service.keeping import (
 )
 from controller.service.recorder import Recorder
 
+NO_HEAD = "holds no run.json, its disk had not taken it: no run can be resumed from it; look at it, it stays as it is"
+
 LARGEST_MS = 1 << 53
 """No moment is as far: 285,000 years. A larger number is damage."""
 
@@ -149,6 +151,7 @@ def folders_to_open(
         if name not in found and _stands_open(runs / folder):
             found[name] = [folder]
     names = _names(runs, settings.name, said)
+    said += [f"{name}: {NO_HEAD}" for name in names if _has_no_head(runs / name)]
     for own in settings.circuits:
         newer = [
             (began[0], name)
@@ -180,6 +183,15 @@ def _names(runs: Path, bath: str, said: list[str]) -> list[str]:
 def _may_be_of(name: str, bath: str, circuit: str = "") -> bool:
     """Return whether a folder's name may be one of a run; names hold `-` themselves, so only run.json says it."""
     return name.partition("-")[2].startswith(f"{safe_name(bath)}-{f'{safe_name(circuit)}-' if circuit else ''}")
+
+
+def _has_no_head(folder: Path) -> bool:
+    """Return whether a run's folder was made and its run.json was not, by a service that was killed between the two.
+
+    Not what archiving makes, nor what it leaves when it is killed while it takes an archived folder away.
+    """
+    made_by_archiving = folder.suffix == ".new" or folder.with_name(f"{folder.name}.zip").exists()
+    return folder.is_dir() and not made_by_archiving and not (folder / "run.json").exists()
 
 
 def _stands_open(folder: Path) -> bool:
@@ -214,8 +226,12 @@ def _take_up(settings: BathSettings, found: _Found, name: str, folder: Path, wri
     if resumed.state is not None and (kept is None or resumed.state.now_ms >= kept.now_ms):
         found.circuits[name] = resumed.state
     if resumed.last_now_ms is not None and resumed.last_now_ms > found.now_ms:
+        if resumed.last_utc_ms is not None:
+            found.utc_ms = resumed.last_utc_ms
+        elif found.utc_ms is not None:
+            # No row tells the wall time of the last cycle: it went on from state.json's with core time.
+            found.utc_ms += resumed.last_now_ms - found.now_ms
         found.now_ms = resumed.last_now_ms
-        found.utc_ms = found.utc_ms if resumed.last_utc_ms is None else resumed.last_utc_ms
     if _is_over(resumed, found.circuits.get(name)):
         resumed.record.release()
         found.ended[name] = folder.name

@@ -7,7 +7,7 @@ texts by their hash. A limit of another circuit is no matter of a run's record.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from hashlib import sha256
 from typing import Any
 
@@ -22,6 +22,8 @@ from profiles.problems import clean
 FORMAT = "formbath/limits/1"
 MOST_TOLD = 100
 """Changes that are told one by one; of further ones only how many."""
+MOST_BEGUN = 8
+"""Services on end that were killed before what they told was safe; of more the oldest are left out."""
 LONGEST_VALUE, LONGEST_REASON = 200, 200
 _HASH_DIGITS = 16
 Limits = Mapping[str, Scalar]
@@ -34,6 +36,15 @@ class Change:
     key: str
     before: Scalar
     now: Scalar
+
+
+@dataclass(frozen=True, slots=True)
+class BegunWith:
+    """What one service decided by, who started it and why."""
+
+    limits: Limits
+    who: str
+    why: str
 
 
 def limits_of(bath: Bath) -> dict[str, Scalar]:
@@ -67,7 +78,21 @@ def kept_limits(content: object) -> dict[str, Scalar] | None:
     """Return what an earlier service left of `limits.json`'s content; None: it is not of this form."""
     if not isinstance(content, Mapping) or content.get("format") != FORMAT:
         return None
-    limits = content.get("limits")
+    return _kept(content.get("limits"))
+
+
+def kept_begun(content: Mapping[str, Any]) -> tuple[BegunWith, ...]:
+    """Return the services that began since, of which it is not known whether all that they told is safe."""
+    named = content.get("begun")
+    found = []
+    for each in named if isinstance(named, list) else ():
+        limits = _kept(each.get("limits")) if isinstance(each, Mapping) else None
+        if limits is not None:
+            found.append(BegunWith(limits, clean(str(each.get("who")), LONGEST_VALUE), _why(str(each.get("why")))))
+    return tuple(found)
+
+
+def _kept(limits: object) -> dict[str, Scalar] | None:
     if not isinstance(limits, Mapping):
         return None
     return {
@@ -100,7 +125,11 @@ def change_events(
 
 
 def told_limits(bath: Bath, log: BathLog, open_runs: tuple[str, ...], who: str, why: str) -> tuple[Event, ...]:
-    """Return what was changed since the last service of this bath; nothing at its very first start."""
+    """Return what was changed since the last service of this bath; nothing at its very first start.
+
+    What a service was started with is left for the next one before it is told: killed on the way it is told once more,
+    and what comes after it is held against it. `Keeping` ends that once all that was told is safe.
+    """
     plain, trouble = log.read_limits()
     before = kept_limits(plain)
     if before is None:
@@ -108,8 +137,16 @@ def told_limits(bath: Bath, log: BathLog, open_runs: tuple[str, ...], who: str, 
             return ()
         what = f"{trouble or 'limits.json: is of another form'}; what was changed since the last service is not known"
         return (Event("notice", bath.file.name, data={"what": what}),)
-    circuits = tuple(each.name for each in bath.file.circuit)
-    return change_events(changes(before, limits_of(bath)), bath.file.name, open_runs, circuits, who, why)
+    begun = list(kept_begun(plain or {}))[1 - MOST_BEGUN :]
+    now = BegunWith(limits_of(bath), who, _why(why))
+    if changes(begun[-1].limits if begun else before, now.limits):
+        begun.append(now)
+        log.put_limits({"format": FORMAT, "limits": before, "begun": [asdict(each) for each in begun]})
+    circuits, told = tuple(each.name for each in bath.file.circuit), list[Event]()
+    for each in begun:
+        told += change_events(changes(before, each.limits), bath.file.name, open_runs, circuits, each.who, each.why)
+        before = dict(each.limits)
+    return tuple(told)
 
 
 class Keeping:
@@ -118,17 +155,21 @@ class Keeping:
     def __init__(self, limits: Limits) -> None:
         self._limits = limits
         self._cycles = 0
-        self._commits = 0
+        self._told: int | None = None
 
     def look(self, log: BathLog, writer: Writer) -> bool:
         """Once a cycle, before its events; returns True when it is done.
 
-        The first cycle tells; of the commits after that the first may have begun before.
+        The first cycle tells; what it told is safe once all that was added before the second one is on the disk, be it
+        on the space that was kept back.
         """
         self._cycles += 1
-        if self._cycles == 2:
-            self._commits = writer.commits + 2
-        if self._cycles < 2 or writer.commits < self._commits or writer.trouble is not None:
+        if self._cycles < 2:
+            return False
+        mark, settled = writer.mark()
+        if self._told is None:
+            self._told = mark
+        if settled < self._told:
             return False
         log.put_limits({"format": FORMAT, "limits": dict(self._limits)})
         return True

@@ -5,7 +5,6 @@ Files are only locked (flock), never written; a lock that cannot be had ends the
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import os
 import socket
@@ -17,8 +16,8 @@ from pathlib import Path
 
 from controller.bathfile import Bath
 from controller.bathmodel import LinkEntry
+from controller.records.claims import bath_folder, locked, opened
 from controller.records.disk import Disk
-from controller.records.head import safe_name
 from profiles.loader import path_text
 from profiles.problems import InputError, Problem
 
@@ -48,7 +47,7 @@ def locks_of(bath: Bath) -> list[Lock]:
     places.append((("inputs", "unit"), bath.file.inputs.link, bath.file.inputs.unit))
     names = {name: _link_name(entry) for name, entry in bath.file.link.items()}
     # As the bath's log names it: two names that differ only in what a folder's name leaves out are one place.
-    locks = [runs_lock(bath.runs_path / safe_name(bath.file.name))]
+    locks = [runs_lock(bath_folder(bath.runs_path, bath.file.name))]
     for key, link, unit in places:
         if names[link]:
             locks.append(unit_lock(names[link], unit, path_text(key), bath.document.line_of(key)))
@@ -117,17 +116,9 @@ def hold(locks: Iterable[Lock], bath_file: str, folder: Path | None = None) -> E
 
 
 def _take(lock: Lock, place: Path, stack: ExitStack) -> bool:
-    handle = _open_folder(lock.path) if lock.path is not None else _open_file(place, lock.name)
+    handle = opened(lock.path) if lock.path is not None else _open_file(place, lock.name)
     stack.callback(os.close, handle)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True
-
-
-def _open_folder(path: Path) -> int:
-    return os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    return locked(handle)
 
 
 def _open_file(place: Path, name: str) -> int:

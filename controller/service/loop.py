@@ -110,6 +110,8 @@ class Service:
         self._trouble: str | None = None
         self._room = _room_of(parts)
         self._advising = Advising(parts.settings)
+        if away is not None and away.away_ms is None:
+            parts.recorder.gap_not_known(away.runs)
 
     async def run(self, until: Callable[[BathState], bool] = lambda _: False) -> None:
         """Cycle until `until(state)` holds, or until the service was asked to end and zero was read back."""

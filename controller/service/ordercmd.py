@@ -75,7 +75,7 @@ def _taken() -> str:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Gives the order; prints answer and read-back. Returns 0 accepted, 1 refused.
+    """Gives the order; prints answer and read-back. Returns 0 accepted, 1 refused, or taken but not on the disk.
 
     Raises `InputError` (exit 2) for a wrong or missing option, `Unreachable` (exit 3) where no service answers.
     """
@@ -92,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
     _print(message, answer, read_back, as_json=args.json)
     if missing:
         raise Unreachable(f"accepted, but nothing was read back: {missing}; look at what the circuit does")
-    return EXIT_DONE if answer.accepted else EXIT_REFUSED
+    return EXIT_DONE if answer.accepted and answer.kept else EXIT_REFUSED
 
 
 def message_of(args: argparse.Namespace) -> OrderMessage:

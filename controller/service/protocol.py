@@ -154,7 +154,8 @@ class Serves(BaseModel):
 class Answer(BaseModel):
     """The core's word on an order, in the cycle that took it: accepted, or refused with a code.
 
-    `reads_back`: a `readback` with the same id will follow, once the device shows what it was told.
+    `reads_back`: a `readback` with the same id will follow, once the device shows what it was told. `kept` False: it is
+    in force, but its row may not be on the disk, and a crash would forget it; `text` begins with why.
     """
 
     model_config = ConfigDict(frozen=True)
@@ -165,6 +166,7 @@ class Answer(BaseModel):
     code: str = ""
     text: str = ""
     reads_back: bool = False
+    kept: bool = True
 
 
 class ReadBack(BaseModel):

@@ -5,8 +5,8 @@ Everything goes into the writer's memory; nothing here waits for a disk.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +17,15 @@ from controller.core.state import CircuitState
 from controller.core.types import Event, EventKind, Order, Output
 from controller.records.batchlist import listed
 from controller.records.bathlog import BathLog
+from controller.records.ended import ended
 from controller.records.eventrow import event_row
-from controller.records.head import RunStart, Text, follow_on
+from controller.records.head import RunStart, Text
 from controller.records.later import SIGNED
 from controller.records.logrow import log_row
 from controller.records.rows import time_utc
 from controller.records.run import RunRecord
 from controller.records.writer import Writer
+from controller.service.counted import GAP_UNKNOWN, counted
 from controller.service.limits import Keeping
 from controller.service.proofs import Proofs, proof_cells
 
@@ -44,8 +46,8 @@ class Open:
     record: RunRecord
     start_utc_ms: int
     logged_ms: int | None = None
-    worst: str = ""
     trips: int = 0
+    unknown_gaps: int = 0
     signed: bool = False
 
 
@@ -73,14 +75,20 @@ class Recorder:
         self._by_count = by_count
         self._open: dict[str, Open] = {}
         self._ended: dict[str, str] = {}
+        self._gap_not_known: set[str] = set()
         self.bath = BathLog(runs, settings.name, writer)
         self.proofs = Proofs(self.bath.read_proofs())
         self.limits: Keeping | None = None
         self.rows = 0
 
     def adopt(self, circuit: str, record: RunRecord, start_utc_ms: int) -> None:
-        """Go on with a record that was opened again after a restart."""
-        self._open[circuit] = Open(record, start_utc_ms, signed=True)
+        """Go on with a record that was opened again after a restart, and with what its events have counted."""
+        so_far = counted(record.folder)
+        self._open[circuit] = Open(record, start_utc_ms, None, so_far.trips, so_far.unknown_gaps, signed=True)
+
+    def gap_not_known(self, circuits: Iterable[str]) -> None:
+        """The next gap of these circuits' records is one of which nobody knows how long it was."""
+        self._gap_not_known |= set(circuits)
 
     @property
     def runs(self) -> Path:
@@ -141,6 +149,9 @@ class Recorder:
     def event(self, event: Event, utc_ms: int, now_ms: int | None) -> None:
         """Write one event to its circuit's open run, else to the bath's own file."""
         each = self._open.get(event.target)
+        if each is not None and event.code == "gap" and event.target in self._gap_not_known:
+            self._gap_of_unknown_length(each, event, utc_ms, now_ms)
+            return
         row = event_row(event, utc_ms, now_ms if each is not None else None)
         if (proof := proof_cells(event, utc_ms)) is not None:
             self.bath.add_proof(proof)
@@ -154,6 +165,13 @@ class Recorder:
         if event.kind is EventKind.ALARM and _begins(event) and event.reaction >= 4:
             each.trips += 1
         each.record.add_event(row)
+
+    def _gap_of_unknown_length(self, each: Open, event: Event, utc_ms: int, now_ms: int | None) -> None:
+        """Write a gap without the length that core time went on by, and beside it that the length is not known."""
+        self._gap_not_known.discard(event.target)
+        each.unknown_gaps += 1
+        for told in (replace(event, data={"unknown": True}), replace(event, code=GAP_UNKNOWN)):
+            each.record.add_event(event_row(told, utc_ms, now_ms))
 
     def end_all(self) -> None:
         """Let go of every record as it stands: open runs stay open and go on at the next start."""
@@ -198,8 +216,12 @@ class Recorder:
         self._ended.pop(state.name, None)
 
     def _due(self, each: Open, old: CircuitState, new: CircuitState) -> bool:
-        """Return whether a row is due: the interval, or a change that matters."""
-        if each.logged_ms is None or new.now_ms - each.logged_ms >= self._log_ms:
+        """Return whether a row is due: the interval, or a change that matters.
+
+        Half a cycle early is on time: real cycles come some ms early or late, and would miss their turn by one of them.
+        """
+        early_ms = self._settings.period_ms // 2
+        if each.logged_ms is None or new.now_ms - each.logged_ms >= self._log_ms - early_ms:
             return True
         step = new.run.step if new.run is not None else None
         old_step = old.run.step if old.run is not None else None
@@ -234,27 +256,13 @@ def _begins(event: Event) -> bool:
 
 def summary(each: Open, state: CircuitState, utc_ms: int) -> dict[str, Any]:
     """Return what summary.json says of an ended run."""
-    run, load = state.run, state.load
-    if run is None or load is None or run.end_ms is None:
+    run, said = state.run, ended(state)
+    if run is None or run.end_ms is None or not said:
         return {}
     return {
-        "circuit": state.name,
-        "state": state.state.value,
-        "batch": load.batch,
-        "batteries": load.batteries,
-        "battery_type": load.battery_type or load.plan.battery_type,
-        "trial": load.trial,
-        "follow_on": follow_on(load, run.owed_Ah),
-        "profile": load.plan.name,
-        "revision": load.plan.revision,
+        **said,
         "start_utc": time_utc(each.start_utc_ms),
         "end_utc": time_utc(utc_ms - (state.now_ms - run.end_ms)),
-        "duration_s": (run.end_ms - run.start_ms) / 1000.0,
-        "planned_Ah": load.plan.planned_charge_Ah,
-        "owed_Ah": run.owed_Ah,
-        "hottest_C": run.hottest_C,
-        "highest_V_per_cell": run.highest_V_per_cell,
         "trips": each.trips,
-        "link_rides": run.link_rides,
-        "verdict": "complete" if state.state.value == "complete" else "ended by a person",
+        "unknown_gaps": each.unknown_gaps,
     }

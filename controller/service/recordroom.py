@@ -15,6 +15,10 @@ RESERVE_MB = 64.0
 """Kept back on the disk of a plant whose bath file does not say: what 40 circuits fill in a shift (own choice)."""
 
 
+SHORT = 1.2
+"""Below so many times the hours of its warning the disk is looked at more often: above the tenth that eases it."""
+
+
 def writer_of(bath: Bath, settings: BathSettings) -> tuple[Writer, tuple[Event, ...]]:
     """Return the writer, its reserve taken and its disk looked at; no room for a reserve is told, and stops nothing."""
     runs = bath.file.runs
@@ -28,9 +32,17 @@ def writer_of(bath: Bath, settings: BathSettings) -> tuple[Writer, tuple[Event, 
         what = f"no {reserve_MB:g} MB can be kept back for when the disk is full: {error.strerror}"
         told = (Event("notice", settings.name, data={"what": what}),)
     planned = planned_bytes_h(settings.period_ms, log_ms_of(bath))
-    space = Space(bath.runs_path, len(settings.circuits), planned, reserve=reserve)
+    short_h = SHORT * settings.laws.record.space_warn_h
+    space = Space(bath.runs_path, len(settings.circuits), planned, reserve=reserve, short_h=short_h)
     space.look({})
     return Writer(limit_bytes=round(runs.memory_MB * BYTES_PER_MB), reserve=reserve, space=space), told
+
+
+def not_on_disk(writer: Writer, longest_s: float) -> str | None:
+    """Wait until all that was added is on the disk, but not longer; return why it is not (None: it is)."""
+    if writer.flush(longest_s):
+        return None
+    return writer.failing or f"the disk did not answer within {longest_s:g} s"
 
 
 def log_ms_of(bath: Bath) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import ExitStack
+from functools import partial
 
 from controller.bathfile import Bath, settings_of
 from controller.core.settings import BathSettings
@@ -12,7 +13,7 @@ from controller.field.lines import Field, open_links
 from controller.field.registermap import map_path
 from controller.records.head import Text
 from controller.records.writer import Writer
-from controller.service.begun import begun
+from controller.service.begun import Begun, begun
 from controller.service.clock import RealClock, boot_mark, wall_moved_ms, wall_ms
 from controller.service.desk import Desk
 from controller.service.errors import Unreachable
@@ -23,7 +24,7 @@ from controller.service.loop import Parts, Service
 from controller.service.people import account_of, people_of
 from controller.service.places import socket_place
 from controller.service.recorder import Recorder, Sources
-from controller.service.recordroom import log_ms_of, writer_of
+from controller.service.recordroom import log_ms_of, not_on_disk, writer_of
 from controller.service.sockets import OrderSocket
 
 VERSION = "0.1.0"
@@ -74,7 +75,7 @@ async def serve(bath: Bath, held: ExitStack, reason: str = "") -> Service:
     recorder.limits = Keeping(limits_of(bath))
     changed = told_limits(bath, recorder.bath, tuple(left.records), account_of(os.getuid()).name, reason)
     begin = begun(settings, left, wall_ms(), wall_moved_ms(left.boot, boot_mark()))
-    parts = _parts(bath, settings, field, recorder, writer, begin.begin_ms)
+    parts = _parts(bath, settings, field, recorder, writer, begin)
     service = Service(parts, begin.state, (*begin.told, *not_kept, *changed), begin.away)
     service.parts.desk.profiles.update(left.profiles)
     service.parts.desk.releases.update(left.releases)
@@ -82,11 +83,9 @@ async def serve(bath: Bath, held: ExitStack, reason: str = "") -> Service:
     return service
 
 
-def _parts(
-    bath: Bath, settings: BathSettings, field: Field, recorder: Recorder, writer: Writer, begin_ms: int
-) -> Parts:
-    clock = RealClock(settings.period_ms, begin_ms)
-    desk = Desk(bath.file, clock.last, writer.flush)
+def _parts(bath: Bath, settings: BathSettings, field: Field, recorder: Recorder, writer: Writer, begin: Begun) -> Parts:
+    clock = RealClock(settings.period_ms, begin.begin_ms, begin.first_ms)
+    desk = Desk(bath.file, clock.last, partial(not_on_disk, writer))
     place = socket_place(bath.file.hall, bath.file.name)
     identify = people_of(bath.file, os.getuid()).identify
     socket = OrderSocket(

@@ -176,14 +176,14 @@ ALARMS: dict[str, AlarmText] = {
     ),
     "record_waits": AlarmText(
         "the record cannot be written, its rows wait for {value:.1f} h more",
-        "told; runs on",
+        "told; open runs go on, nothing is started",
         "make room on the disk, or bring it back",
         "h",
         consequence="when no more rows can wait the bath stops",
     ),
     "record_ends": AlarmText(
         "the record cannot be written, its rows wait for {value:.1f} h more",
-        "told; runs on",
+        "told; open runs go on, nothing is started",
         "make room on the disk now",
         "h",
         consequence="within the hour the bath stops",

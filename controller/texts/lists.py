@@ -17,7 +17,7 @@ TEXTS: dict[str, str] = {
     "lists.short_not_stuck": "it obeys its off",
     "lists.short_cause_gone": "nothing stands that holds",
     "lists.short_flows_alone": "no other first current",
-    "lists.short_record_has_room": "record has room",
+    "lists.short_record_has_room": "the record's disk takes a run",
     "lists.short_remote": "not in local control",
     "lists.short_maintenance": "nothing waits for maintenance first",
     "lists.loaded": "{batteries} batteries on {places} places, batch {batch}, {profile}",

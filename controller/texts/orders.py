@@ -4,6 +4,9 @@ What sends hands to a string carries its caution in this order: zero read back, 
 hands.
 """
 
+NOT_KEPT = "taken, but NOT on the disk yet: {why}; after a crash nobody would know of it"
+"""What the service answers to an order that is in force, of which the record's disk did not say that it has it."""
+
 TEXTS: dict[str, str] = {
     # What became of an order.
     "orders.asked": "{verb} {target}: asked ... {text}",

@@ -19,6 +19,10 @@ TEXTS: dict[str, str] = {
     "replay.help_go": "g and a time: +3:20 since the start, 14:05 by the clock; or a name",
     "replay.help_pages": "a alarms  e events  t trend  f filter (hall, events)  / find in events",
     # The plain console.
+    "replay.did_do": "did: {did}. To be done then: {do}",
+    "replay.do": "to be done then: {do}",
+    "replay.gone_do": "look what it was",
+    "replay.plain_did": "alarm did: {did}. To be done then: {do}",
     "replay.line": "REPLAY {text}",
     "replay.problem": "NOT WHOLE: {what}",
     "replay.more_problems": "NOT WHOLE: {n} more; formbath verify tells all",

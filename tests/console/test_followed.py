@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from controller.console.followed import ANSWER_S, MOST, Followed
 from controller.console.scene import OrderLine
 from controller.words import Say
@@ -91,3 +93,36 @@ def test_a_notice_of_the_service_is_said():
         Followed().take({"type": "notice", "text": "the bath is yours\x1b[31m now"}, SAY)
         == "the bath is yours [31m now"
     )
+
+
+LOUD = "taken, but NOT on the disk yet: disk full; after a crash nobody would know of it; blocked by night1"
+
+
+@pytest.mark.parametrize("first", ["answer", "readback"])
+def test_an_order_that_is_not_on_the_disk_keeps_saying_so(first):
+    """At once, beside what is read back, and when its own order comes round again; whichever comes first."""
+    followed = Followed()
+    followed.asked("a", OrderLine("2026-03-16T06:00:00Z", "block", "A08", "night1", bath="A"), 1.0)
+    told = {
+        "answer": {"type": "answer", "id": "a", "accepted": True, "text": LOUD, "reads_back": True, "kept": False},
+        "readback": {"type": "readback", "id": "a", "target": "A08", "text": "read back 0.0 A"},
+    }
+    said = [followed.take(told[kind], SAY) for kind in (first, *(kind for kind in told if kind != first))]
+    assert LOUD in said[1]
+    assert "asked" not in said[1]
+    assert followed.take(order(target="A08", verb="block", who="night1", text="blocked by night1"), SAY) == ""
+    (line,) = followed.lines()
+    assert (line.accepted, line.kept, line.text, line.read_back) == (True, False, LOUD, "read back 0.0 A")
+    if first == "answer":
+        assert said[0].startswith("block A08: taken, but NOT on the disk yet")
+        assert "read back 0.0 A" in said[1]
+
+
+def test_an_order_that_is_kept_says_nothing_of_the_disk():
+    """An answer of any service that does not speak of it counts as kept."""
+    followed = Followed()
+    followed.asked("a", OrderLine("", "block", "A08", "night1"), 1.0)
+    followed.take({"type": "answer", "id": "a", "accepted": True, "text": "blocked", "reads_back": True}, SAY)
+    assert followed.lines()[0].kept
+    followed.take(order("b", target="A09"), SAY)
+    assert [line.kept for line in followed.lines()] == [True, True]

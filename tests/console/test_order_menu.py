@@ -158,6 +158,8 @@ def test_orders_are_followed_to_their_end():
         "02:16:04 resume A08 night1: refused: local control",
         "02:16:04 hold A01 night2: hold by night2",
     ]
+    loud = OrderLine("2026-03-16T01:16:04Z", "block", "A08", "night1", "taken, but NOT kept", True, "0.0 A", kept=False)
+    assert ordermenu.followed_text(scene, loud).endswith(" block A08 night1: taken, but NOT kept")
 
 
 def test_cursor_stays_in_sight():

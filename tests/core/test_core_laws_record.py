@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from controller import words
 from controller.core import bath, flowchecks
 from controller.core.conditions import Finding
 from controller.core.interlocks import EXPLAINS
@@ -132,11 +133,14 @@ def test_an_unknown_room_is_told_and_refuses_nothing(kit):
         ({"record_space_h": 24.0}, "accepted"),
         ({"record_space_h": 167.0}, "accepted"),
         ({"record_space_unknown": True}, "accepted"),
+        ({"record_left_ms": 8 * HOUR_MS}, "record_waits"),
+        ({"record_left_ms": 1, "record_space_h": 0.0}, "record_waits"),
+        ({"record_age_ms": 60_000}, "accepted"),
         ({}, "accepted"),
     ],
 )
 def test_a_start_is_refused_where_the_disk_may_not_hold_its_run(kit, given, answer):
-    """Below a day of room, with both numbers; open runs go on, are held and resumed as ever."""
+    """Below a day of room, or while rows wait for their disk; open runs go on, are held and resumed as ever."""
     bench = kit.bench().running()
     decide = bath.step
 
@@ -157,10 +161,29 @@ def test_a_start_is_refused_where_the_disk_may_not_hold_its_run(kit, given, answ
 
 
 def test_the_refusal_says_how_much_room_there_is():
-    """Both numbers, and none where another condition stands."""
-    reaction = Condition("record_space_ends", Reaction.WARN, 5.25, 24.0)
+    """Both numbers, and what is to be waited for once it is enough again; none where another condition stands."""
+    settings = LawSettings(alarm=AlarmLimits(quiet_s=7.0))
+
+    def asked(*standing):
+        return flowchecks.record_has_room(SimpleNamespace(standing=standing, settings=SimpleNamespace(laws=settings)))
+
     other = Condition("record_space_low", Reaction.WARN, 5.25, 168.0)
-    assert flowchecks.record_has_room(SimpleNamespace(standing=(other, reaction))) == Refusal(
-        "record_space", {"value": 5.25, "limit": 24.0}
-    )
-    assert flowchecks.record_has_room(SimpleNamespace(standing=(other,))) is None
+    ends = Condition("record_space_ends", Reaction.WARN, 5.25, 24.0)
+    data = {"value": 5.25, "limit": 24.0, "eased": 24.0 * 1.1, "seconds": 7.0}
+    assert asked(other, ends) == Refusal("record_space", data)
+    kept = Condition("record_space_ends", Reaction.WARN, None, None)
+    assert asked(kept).data == {"value": None, "limit": None, "eased": None, "seconds": 7.0}
+    assert asked(other, Condition("record_waits", Reaction.WARN, 5.25, None)) == Refusal("record_waits", {})
+    assert asked(other) is None
+
+
+def test_the_refusal_says_truly_why_it_stands():
+    """Room that lacks is to be made; room that is there again is to be waited for, and said to be there."""
+    data = {"limit": 24.0, "eased": 26.4, "seconds": 10.0}
+    lacks = words.refusal_text("record_space", {"value": 23.94, **data})
+    assert lacks.startswith("the disk holds 23.9 h more of every circuit's record, 24 are wanted")
+    for value in (24.0, 37.0):
+        again = words.refusal_text("record_space", {"value": value, **data})
+        assert again == f"the disk held too little lately, now {value:.1f} h: wait for 26.4 h, 10 s"
+    assert "--" in words.refusal_text("record_space", {"value": None, **data})
+    assert words.refusal_text("record_space", {"value": 5.0, "limit": None}).startswith("the disk holds 5.0 h")

@@ -56,7 +56,7 @@ def load_of(steps: list[tuple[float, ...]], batch: str = "K1") -> Load:
 def record_of(runs: Path, writer: Writer, now_ms: int, settings: BathSettings, load: Load) -> RunRecord:
     texts = {name: Text(f"{name}.toml", f"kind = '{name}'\n") for name in ("bath_file", "map")}
     return RunRecord.create(
-        runs, RunStart(UTC_MS, now_ms, "A01", settings, load, profile=PROFILE, **texts), writer, by_count=True
+        runs, RunStart(UTC_MS + now_ms, now_ms, "A01", settings, load, profile=PROFILE, **texts), writer, by_count=True
     )
 
 
@@ -172,7 +172,7 @@ def hostile(runs: Path, log_rows: int, event_rows: int) -> Path:
     writer = Writer()
     record = record_of(runs, writer, 0, settings_of(), load_of([(15.0, 1.0)]))
     add_hostile_rows(record, log_rows, event_rows)
-    record.close({"verdict": "as planned"})
+    record.close({"verdict": "complete"})
     record.release()
     log = BathLog(runs, "A", writer)
     for i, text in enumerate(TEXTS):

@@ -10,19 +10,25 @@ import subprocess
 import sys
 import zipfile
 from contextlib import contextmanager
+from pathlib import Path
 
 import inventedrun as invented
 import pytest
 
-from controller.records import archive, runscmd
-from controller.records.archive import archive_run, difference, finish, why_not
+from controller.records import archive, runscmd, takeaway
+from controller.records.archive import archive_run, finish, why_not
+from controller.records.claims import Claims
 from controller.records.errors import RecordError
 from controller.records.finding import Standing, Standings, must_be_folder, run_paths
 from controller.records.place import ArchivePlace, FolderPlace, place_of, read_all
 from controller.records.seen import look
+from controller.records.takeaway import difference
 from controller.records.verify import verify_run
+from controller.service.locks import hold, runs_lock
+from profiles.problems import InputError
 
-FREE = Standing(frozenset(), frozenset(), ())
+FREE = Standing()
+ROOT = Path(__file__).parents[2]
 CHANGING = ("mkdir", "replace", "rename", "unlink", "rmdir", "fsync", "open", "remove")
 REAL = {name: getattr(os, name) for name in CHANGING}
 
@@ -123,9 +129,10 @@ def test_a_kill_at_any_step_leaves_a_whole_folder_or_a_whole_archive(kept_run, t
         assert difference(FolderPlace(kept_run), ArchivePlace(runs / f"{kept_run.name}.zip")) is None
         if steps < nth:
             break
-    # new folder, new file, its sync, its folder's sync, rename, sync, rmdir, run.json, sync, six files, rmdir, sync
-    assert steps >= 15
-    assert made.index("replace") < made.index("unlink")
+    # new folders, new file, its sync, its folder's sync, rename, sync, both rmdirs; the folder's rename, sync,
+    # run.json, sync, six files, rmdir, sync
+    assert steps >= 20
+    assert made.index("replace") < made.index("rename") < made.index("unlink")
 
 
 def test_an_archive_cut_in_the_middle_is_thrown_away(folder, monkeypatch):
@@ -179,6 +186,212 @@ def test_a_folder_written_to_meanwhile_is_not_taken_away(folder, monkeypatch):
     assert run_paths([folder.parent]) == [folder]
 
 
+def writes_when_gone(monkeypatch, does):
+    """Do something between the folder's renaming and the comparison behind it."""
+    real = takeaway.difference
+
+    def slow(one, other):
+        if one.path.name.endswith(takeaway.GOING):
+            does(one.path)
+        return real(one, other)
+
+    monkeypatch.setattr(takeaway, "difference", slow)
+
+
+def test_a_row_through_an_open_file_comes_back_with_its_folder(folder, monkeypatch):
+    """A writer that opened a table before still writes into it when the folder has its other name: nothing goes."""
+    with (folder / "events.csv").open("ab", buffering=0) as table:
+        writes_when_gone(monkeypatch, lambda _: table.write(b"late row\n"))
+        with pytest.raises(RecordError, match="was written to meanwhile"):
+            archive_run(folder)
+    assert (folder / "events.csv").read_bytes().endswith(b"late row\n")
+    assert not list(folder.parent.glob(".*"))
+    assert run_paths([folder.parent]) == [folder]
+
+
+def test_a_file_that_comes_meanwhile_comes_back_with_its_folder(folder, monkeypatch):
+    """No folder is left without its run.json because something new stood in it."""
+    before = files(folder)
+    writes_when_gone(monkeypatch, lambda going: (going / "after.csv").write_bytes(b"new"))
+    with pytest.raises(RecordError, match="was written to meanwhile"):
+        archive_run(folder)
+    assert files(folder) == {**before, "after.csv": b"new"}
+
+
+def test_a_row_behind_the_last_look_is_never_removed(folder, monkeypatch):
+    """Each file goes only as it was when it was compared; what grew since stays, and is said."""
+    table = folder / "log.csv"
+    with table.open("ab", buffering=0) as file:
+        real = takeaway.stamps_of
+
+        def looked(path):
+            found = real(path)
+            if path.name.endswith(takeaway.GOING):
+                file.write(b"late row\n")
+            return found
+
+        monkeypatch.setattr(takeaway, "stamps_of", looked)
+        with pytest.raises(RecordError, match=r"log\.csv was written to meanwhile: look at it"):
+            archive_run(folder)
+    going = folder.with_name(f".{folder.name}{takeaway.GOING}")
+    assert (going / "log.csv").read_bytes().endswith(b"late row\n")
+    monkeypatch.undo()
+    with pytest.raises(RecordError, match=r"log\.csv is not in .*: look at both"):
+        finish(folder.with_name(f"{folder.name}.zip"))
+    assert (going / "log.csv").exists()
+
+
+def test_what_was_written_to_a_folder_that_was_going_comes_back(folder, monkeypatch):
+    """Killed between the renaming and the look, with a row that the archive lacks: the next archiving puts it back."""
+    with (folder / "events.csv").open("ab", buffering=0) as table, monkeypatch.context() as patch:
+
+        def dies(_):
+            table.write(b"late row\n")
+            raise Killed
+
+        writes_when_gone(patch, dies)
+        with pytest.raises(Killed):
+            archive_run(folder)
+    packed = folder.with_name(f"{folder.name}.zip")
+    assert run_paths([folder.parent]) == [packed]
+    with pytest.raises(RecordError, match="archive it again"):
+        finish(packed)
+    assert run_paths([folder.parent]) == [folder]
+    assert (folder / "events.csv").read_bytes().endswith(b"late row\n")
+    archive_run(folder)
+    assert read_all(ArchivePlace(packed), "events.csv").endswith(b"late row\n")
+
+
+def test_a_folder_unpacked_beside_one_that_was_going_stays(folder, monkeypatch):
+    """Interrupted, then unpacked to be written to: what was going goes, what was unpacked stays till it is archived."""
+
+    def dies(*_):
+        raise Killed
+
+    with monkeypatch.context() as patch:
+        patch.setattr(takeaway, "_remove", dies)
+        with pytest.raises(Killed):
+            archive_run(folder)
+    packed = folder.with_name(f"{folder.name}.zip")
+    subprocess.run([sys.executable, "-m", "zipfile", "-e", packed, folder.parent], check=True, timeout=60)
+    (folder / "after.csv").write_bytes(b"new")
+    assert finish(packed) is True
+    assert run_paths([folder.parent]) == [folder]
+    archive_run(folder)
+    assert [path.name for path in folder.parent.iterdir()] == [packed.name]
+    assert read_all(ArchivePlace(packed), "after.csv") == b"new"
+
+
+def test_an_archive_put_in_anothers_place_takes_no_folder_away(folder, monkeypatch):
+    """What stands at the archive's place is the very file that was compared, or the folder stays."""
+    before, real = files(folder), archive.sync
+    packed = folder.with_name(f"{folder.name}.zip")
+
+    def swapped(path):
+        real(path)
+        if packed.exists() and path == folder.parent:
+            other = packed.with_name("other")
+            other.write_bytes(packed.read_bytes()[:100])
+            other.replace(packed)
+
+    monkeypatch.setattr(archive, "sync", swapped)
+    with pytest.raises(RecordError, match="somebody put another file there meanwhile"):
+        archive_run(folder)
+    assert files(folder) == before
+
+
+def test_two_archivings_of_one_folder_of_runs_exclude_each_other(folder, capsys):
+    """Whoever comes second is told, in a line for each run, and touches nothing; finishing waits as well."""
+    runs = folder.parent
+    begun = runs / f".{folder.name}.zip.new"
+    begun.mkdir()
+    with Claims() as other:
+        assert other.take(runs)
+        assert other.take(runs)
+        assert runscmd.run(command(runs, "--archive")) == 1
+        assert capsys.readouterr().err == (
+            f"{folder.name}: not archived: another archiving is at work in this folder of runs\n"
+        )
+        with pytest.raises(RecordError, match="another archiving is at work"):
+            finish(folder.with_name(f"{folder.name}.zip"))
+        assert begun.is_dir()
+    assert runscmd.run(command(runs, "--archive")) == 0
+    assert [path.name for path in runs.iterdir()] == [f"{folder.name}.zip"]
+
+
+def test_processes_that_archive_at_once_lose_nothing(kept_run, tmp_path):
+    """Four processes begin together, eight times: in the end there is one whole archive and nothing beside it."""
+    script = (
+        "import sys; from pathlib import Path; from controller.records.archive import archive_run, finish\n"
+        "from controller.records.errors import RecordError\n"
+        "folder = Path(sys.argv[1])\n"
+        "for line in sys.stdin:\n"
+        "    one = folder / line.strip() / sys.argv[2]\n"
+        "    for what in (archive_run, lambda one: finish(one.with_name(one.name + '.zip'))):\n"
+        "        try:\n            what(one)\n        except RecordError:\n            pass\n"
+        "    print('done', flush=True)\n"
+    )
+    words = [sys.executable, "-c", script, str(tmp_path), kept_run.name]
+    pipe = subprocess.PIPE
+    started = [subprocess.Popen(words, stdin=pipe, stdout=pipe, text=True, cwd=ROOT) for _ in range(4)]
+    try:
+        for turn in range(8):
+            runs = tmp_path / str(turn)
+            shutil.copytree(kept_run, runs / kept_run.name)
+            for one in started:
+                one.stdin.write(f"{turn}\n")
+                one.stdin.flush()
+            assert [one.stdout.readline() for one in started] == ["done\n"] * 4
+            assert [path.name for path in runs.iterdir()] == [f"{kept_run.name}.zip"]
+            assert difference(FolderPlace(kept_run), ArchivePlace(runs / f"{kept_run.name}.zip")) is None
+    finally:
+        for one in started:
+            one.communicate(timeout=60)
+
+
+def test_beside_a_running_service_no_run_of_its_bath_is_taken_away(folder, capsys):
+    """The lock a service holds is asked for; `--keep` only reads; another bath's service is no reason."""
+    runs, name = folder.parent, folder.name
+    with hold([runs_lock(runs / "A"), runs_lock(runs / "B")], "a.toml"):
+        for words in (("--archive", "--dry-run"), ("--archive",)):
+            assert runscmd.run(command(runs, *words)) == 1
+            assert capsys.readouterr().err.startswith(f"{name}: not archived: a service is running for this bath")
+        with pytest.raises(RecordError, match="not archived: a service is running for this bath"):
+            archive_run(folder)
+        assert [path.name for path in runs.glob("*K1*")] == [name]
+        assert runscmd.run(command(runs, "--archive", "--keep")) == 0
+        assert folder.is_dir()
+    with hold([runs_lock(runs / "B")], "a.toml"):
+        assert runscmd.run(command(runs, "--archive")) == 0
+    assert not folder.exists()
+    hold([runs_lock(runs / "A")], "a.toml").close()
+
+
+def test_no_service_begins_while_a_run_of_its_bath_is_taken_away(folder, monkeypatch):
+    """It would open what is going; a moment later it may."""
+    lock, refused = runs_lock(folder.parent / "A"), []
+
+    def begins(_):
+        with pytest.raises(InputError, match="has it") as why:
+            hold([lock], "a.toml")
+        refused.append(why)
+
+    writes_when_gone(monkeypatch, begins)
+    archive_run(folder)
+    assert len(refused) == 1
+    hold([lock], "a.toml").close()
+
+
+def test_an_unreadable_state_json_stops_only_its_own_bath(folder, capsys):
+    """What another bath's service left has no say over this bath's runs."""
+    runs = folder.parent
+    (runs / "B").mkdir()
+    os.mkfifo(runs / "B" / "state.json")
+    assert runscmd.run(command(runs, "--archive")) == 0
+    assert capsys.readouterr().err == ""
+    assert not folder.exists()
+
+
 def test_a_full_disk_leaves_the_folder_and_says_so(folder, monkeypatch):
     """What the system says is said; nothing is taken away."""
     before = files(folder)
@@ -216,7 +429,7 @@ def test_an_unpacked_run_with_later_rows_is_packed_anew(folder):
     archive_run(folder, keep=True)
     assert packed.path.read_bytes() != old
     assert difference(FolderPlace(folder), packed) is None
-    for name, data in (("log.csv", b"time"), ("events.csv", b"x" * 10_000), ("run.json", b"{}")):
+    for name, data in (("log.csv", b"time"), ("events.csv", b"x" * 10_000)):
         kept = (folder / name).read_bytes()
         (folder / name).write_bytes(data)
         with pytest.raises(RecordError, match=f"{name} is not a continuation"):
@@ -279,16 +492,20 @@ def test_only_closed_unloaded_whole_runs_are_archived(folder):
     name = folder.name
     run = look(folder, frozenset())
     assert why_not(run, FREE) is None
-    assert why_not(run, Standing(frozenset({name}), frozenset(), ())) == "is open"
-    assert why_not(run, Standing(frozenset(), frozenset({name}), ())) == "is not unloaded"
-    unread = why_not(run, Standing(frozenset(), frozenset(), ("A/state.json: is no object",)))
-    assert unread == "nobody can say whether it is open: A/state.json: is no object"
+    assert why_not(run, Standing(open=frozenset({name}))) == "is open"
+    assert why_not(run, Standing(ended=frozenset({name}))) == "is not unloaded"
+    for bath in ("A", ""):
+        unread = why_not(run, Standing(problems={bath: "A/state.json: is no object"}))
+        assert unread == "nobody can say whether it is open: A/state.json: is no object"
+    assert why_not(run, Standing(problems={"B": "B/state.json: is no object"})) is None
+    assert Standing(problems={"B": "x"}).problem_of("") == "x"
+    assert Standing(problems={"A_1": "x"}).problem_of("A 1") == "x"
     log = (folder / "log.csv").read_bytes()
     (folder / "log.csv").write_bytes(log.replace(b"running", b"runninG", 1))
     assert "is damaged: log.csv" in str(why_not(run, FREE))
     (folder / "log.csv").write_bytes(log)
     (folder / "summary.json").unlink()
-    assert why_not(look(folder, frozenset()), FREE) == "was never closed: it has no summary.json"
+    assert why_not(run, FREE) == "was never closed: it has no summary.json"
     (folder / "run.json").write_bytes(b"{")
     assert str(why_not(look(folder, frozenset()), FREE)).startswith("is damaged: run.json")
 
@@ -298,9 +515,9 @@ def test_every_state_json_beside_a_run_is_asked(tmp_path):
     invented.state(tmp_path, "A", {"A01": "one"}, {"A02": "two"})
     invented.state(tmp_path, "B", {"B01": "three"})
     found = Standings().of(tmp_path)
-    assert (found.open, found.ended, found.problems) == ({"one", "three"}, {"two"}, ())
+    assert (found.open, found.ended, found.problems) == ({"one", "three"}, {"two"}, {})
     (tmp_path / "B" / "state.json").write_text("[]")
-    assert Standings().of(tmp_path).problems == ("B/state.json: is no object",)
+    assert Standings().of(tmp_path).problems == {"B": "B/state.json: is no object"}
 
 
 def test_nothing_is_written_to_an_archived_run(folder):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from controller.records.bathlog import BathLog, verify_bath_table
+from controller.records.bathverify import verify_bath
 from controller.records.rows import EventRow
 from controller.records.writer import Writer
 
@@ -86,3 +87,54 @@ def test_a_bath_name_is_no_path(writer, tmp_path):
     """A hostile name of a bath stays inside the runs folder."""
     log = BathLog(tmp_path / "runs", "../../etc", writer)
     assert log.folder.parent == tmp_path / "runs"
+
+
+def month_by_month(folder_of, *months):
+    """One service a month, each with an event."""
+    for utc_ms in months:
+        writer = Writer()
+        BathLog(folder_of, "A", writer).add_event(event(utc_ms, "told"))
+        assert writer.close()
+    return folder_of / "A"
+
+
+@pytest.mark.parametrize("restart", [True, False])
+def test_a_month_begins_with_the_end_of_the_one_before(tmp_path, restart):
+    """Its first row names the former file and its last chain value, whether or not a service began between them."""
+    if restart:
+        folder = month_by_month(tmp_path, MARCH_MS, APRIL_MS, APRIL_MS)
+    else:
+        writer = Writer()
+        log = BathLog(tmp_path, "A", writer)
+        for utc_ms in (MARCH_MS, APRIL_MS, APRIL_MS):
+            log.add_event(event(utc_ms, "told"))
+        assert writer.close()
+        folder = log.folder
+    march, april = ((folder / f"events-20260{month}.csv").read_text().splitlines() for month in (3, 4))
+    assert [line.split(",")[4] for line in march[1:]] == ["told"]
+    assert [line.split(",")[4] for line in april[1:]] == ["log_continues", "told", "told"]
+    assert april[1].split(",")[9:11] == [march[-1][-16:], "events-202603.csv"]
+    assert verify_bath(folder).wrong == []
+
+
+def test_months_that_are_cut_or_gone_show_at_the_next(tmp_path):
+    """A file that is gone, one whose end was cut; an earlier month written to late is nothing wrong."""
+    folder = month_by_month(tmp_path, MARCH_MS, MARCH_MS, APRIL_MS, APRIL_MS + 30 * 86_400_000, MARCH_MS + 1)
+    assert verify_bath(folder).wrong == []
+    march = folder / "events-202603.csv"
+    whole = march.read_bytes()
+    march.write_bytes(b"".join(whole.splitlines(keepends=True)[:2]))
+    assert verify_bath(folder).wrong == [
+        "events-202603.csv: lacks the row that events-202604.csv goes on from: its end was cut"
+    ]
+    march.write_bytes(whole)
+    (folder / "events-202604.csv").unlink()
+    assert verify_bath(folder).wrong == ["events-202604.csv: is missing, events-202605.csv goes on from it"]
+
+
+def test_the_first_month_and_files_of_other_names_begin_as_they_are(tmp_path):
+    """Nothing stands before the first month; a file that is no month's is not gone on from."""
+    (tmp_path / "A").mkdir()
+    (tmp_path / "A" / "events-2026.csv").write_text("x")
+    folder = month_by_month(tmp_path, MARCH_MS)
+    assert b"log_continues" not in (folder / "events-202603.csv").read_bytes()

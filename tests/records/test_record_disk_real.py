@@ -103,7 +103,7 @@ class Recording:
     def ended(self) -> None:
         """Close the record; every cycle and row is there once, and decided the same again."""
         self._rec.record_cycle(self.record, self.loop, 0, self.loop.cycle())
-        self.record.close({"verdict": "as planned"})
+        self.record.close({"verdict": "complete"})
         self.record.release()
         assert self.writer.close(BOUND_S), self.writer.trouble
         verdict = verify_run(self.record.folder)

@@ -12,6 +12,7 @@ import errno
 import os
 import threading
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -28,12 +29,14 @@ from controller.records.reserve import Reserve
 from controller.records.space import Space
 from controller.records.verify import verify_run
 from controller.records.writer import Writer
+from controller.service import desk
 from controller.service.clock import Now
 from controller.service.desk import Desk
 from controller.service.loop import Parts, Service
 from controller.service.people import ROLES, Person
 from controller.service.protocol import OrderMessage
 from controller.service.recorder import Recorder, Sources
+from controller.service.recordroom import not_on_disk
 
 PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
 PERIOD_MS = 1_000
@@ -152,7 +155,7 @@ class Rig:
         self.runs, self.disk = runs, disk
         self.field, clock = Field(), Clock()
         self.writer = Writer(0.01, limit_bytes, disk, reserve, space)
-        self.desk = Desk(FILE, clock.last)
+        self.desk = Desk(FILE, clock.last, partial(not_on_disk, self.writer))
         sources = Sources(TEXT, {"A01": TEXT}, {"formbath": "test"})
         self.recorder = Recorder(SETTINGS, sources, runs, PERIOD_MS, self.writer, by_count=False)
         parts = Parts(
@@ -175,14 +178,14 @@ class Rig:
             goal = self.writer.commits + 2
             await asyncio.to_thread(until, lambda goal=goal: self.writer.commits >= goal)
 
-    async def order(self, verb, args=None):
+    async def order(self, verb, args=None, *, keep: bool = True):
         message = OrderMessage(id=f"{verb}-{self.field.now_ms}", verb=verb, target="A01", args=args or {})
         asked = asyncio.create_task(self.desk.on_order(message, PERSON))
         before = self.desk.taken
         async with asyncio.timeout(BOUND_S):
             while self.desk.taken == before and not asked.done():  # noqa: ASYNC110 - sleep(0) only gives way
                 await asyncio.sleep(0)
-        await self.cycles(1)
+        await self.cycles(1, keep=keep)
         return await asked
 
     async def running(self):
@@ -347,6 +350,99 @@ async def test_a_disk_with_little_room_refuses_a_start_and_says_so(tmp_path):
     assert whole_run[1].wrong == []
 
 
+async def loaded(runs, disk, **kinds):
+    """A rig with a loaded circuit that may start but for its record's disk."""
+    rig = Rig(runs, disk, **kinds)
+    await rig.cycles(3)
+    assert (await rig.order("load", LOAD)).accepted
+    return rig
+
+
+async def test_a_block_that_the_disk_did_not_take_is_in_force_and_says_so(rig):
+    """Full: accepted, and that a crash would forget it; the disk back, the next word is a plain one."""
+    rig.disk.fail("write", errno.ENOSPC)
+    answer = await rig.order("block", keep=False)
+    assert (answer.accepted, answer.kept) == (True, False)
+    assert "NOT on the disk yet" in answer.text
+    assert os.strerror(errno.ENOSPC) in answer.text
+    assert rig.service.state.circuits[0].blocked_by == "anna"
+    assert rig.service.state.circuits[0].command.set_current_A == 0.0
+    rig.disk.mend()
+    await asyncio.to_thread(until, lambda: rig.writer.failing is None)
+    answer = await rig.order("note", {"text": "disk mended"})
+    assert (answer.accepted, answer.kept) == (True, True)
+    await rig.cycles(3)
+    whole(*await rig.end())
+
+
+async def test_a_block_on_a_disk_that_hangs_is_answered_in_time(rig, monkeypatch):
+    """No answer of the disk: the person's own comes all the same, and says what it is worth."""
+    monkeypatch.setattr(desk, "SAFE_S", 0.05)
+    rig.disk.step = "hang"
+    await rig.cycles(1, keep=False)
+    await asyncio.to_thread(until, rig.disk.hangs.is_set)
+    answer = await rig.order("block", keep=False)
+    assert (answer.accepted, answer.kept) == (True, False)
+    assert "the disk did not answer within 0.05 s" in answer.text
+    rig.disk.step = ""
+    rig.disk.answers.set()
+    await asyncio.to_thread(rig.writer.flush, BOUND_S)
+    await rig.cycles(3)
+    whole(*await rig.end())
+
+
+async def test_nothing_is_started_while_rows_wait_for_their_disk(tmp_path):
+    """A disk that takes nothing: refused from the alarm on; with the disk back, and after its quiet time, accepted."""
+    rig = await loaded(tmp_path, Interposed())
+    rig.disk.fail("sync", errno.EIO)
+    assert not (await rig.order("note", {"text": "disk hums"}, keep=False)).kept
+    await rig.until_alarm("record_waits", 4)
+    answer = await rig.order("start", keep=False)
+    assert (answer.accepted, answer.code) == (False, "record_waits")
+    assert "rows wait for the record's disk" in answer.text
+    rig.disk.mend()
+    await asyncio.to_thread(until, lambda: rig.writer.failing is None)
+    await rig.cycles(15)
+    answer = await rig.order("start")
+    assert (answer.accepted, answer.kept) == (True, True)
+    await rig.cycles(3)
+    _, verdict = await rig.end()
+    assert verdict.wrong == []
+
+
+async def test_nothing_is_started_on_the_space_kept_back(tmp_path):
+    """The disk is full and rows live on its reserve: no start, a resume as ever; with the reserve back, a start."""
+    disk = Interposed()
+    reserve = Reserve(tmp_path / "A" / "kept-back", 40_000, disk)
+    reserve.prepare()
+    space = Space(tmp_path, 1, 1_000.0, disk, reserve)
+    space.look({})
+    rig = await loaded(tmp_path, disk, reserve=reserve, space=space)
+    disk.free = 30_000
+    disk.fail("write", errno.ENOSPC, times=1)
+    assert (await rig.order("note", {"text": "disk full"})).kept
+    assert reserve.given
+    await rig.cycles(1)
+    answer = await rig.order("start")
+    assert (answer.accepted, answer.code) == (False, "record_space")
+    assert "the disk holds 0.0 h more" in answer.text
+    disk.free = 500_000
+    space.look({})
+    assert not reserve.given
+    await rig.cycles(15)
+    assert (await rig.order("start")).accepted
+    await rig.cycles(3)
+    assert (await rig.order("hold")).accepted
+    disk.free = 30_000
+    disk.fail("write", errno.ENOSPC, times=1)
+    await rig.cycles(3)
+    assert reserve.given
+    assert (await rig.order("resume")).accepted
+    await rig.cycles(3)
+    _, verdict = await rig.end()
+    assert verdict.wrong == []
+
+
 async def test_a_full_disk_lives_on_its_reserve_and_takes_it_back(tmp_path):
     """No space: rows go into what was kept back, told in words and in the bath's events; with room it is kept again."""
     disk = Interposed()
@@ -355,11 +451,13 @@ async def test_a_full_disk_lives_on_its_reserve_and_takes_it_back(tmp_path):
     space = Space(tmp_path, 1, 1_000.0, disk, reserve)
     space.look({})
     rig = await Rig(tmp_path, disk, reserve=reserve, space=space).running()
+    disk.free = 4_096
     disk.fail("write", errno.ENOSPC, times=1)
     await rig.cycles(2)
     assert (reserve.given, reserve.held) == (True, False)
     assert "disk full" in rig.writer.trouble
-    assert rig.alarms() == set()
+    assert rig.alarms() == {"record_space_ends", "record_space_low"}
+    assert rig.state is State.RUNNING
     disk.free = 2 * 4_096
     space.look({})
     await rig.cycles(12)

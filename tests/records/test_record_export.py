@@ -15,6 +15,7 @@ import inventedrun as invented
 import pytest
 
 from controller.records import exportcmd, exporting, exportparquet
+from controller.records.archive import archive_run
 from controller.records.exporting import FRONT, UNITS
 from controller.records.tables import TABLES
 from profiles.problems import InputError
@@ -148,8 +149,7 @@ def test_many_runs_are_one_table_in_the_order_they_were_named(tmp_path):
     one = invented.make(runs, "2026-03-16T06:00", batch="K1")
     two = invented.make(runs, "2026-03-17T06:00", batch="K2", circuit="A02")
     other = invented.make(tmp_path / "other", "2026-03-15T06:00", bath="B", profile="truck")
-    shutil.make_archive(str(two), "zip", runs, two.name)
-    shutil.rmtree(two)
+    archive_run(two)
     found = parquet.read_table(exported(tmp_path / "x.parquet", runs, other)).to_pylist()
     assert [row["run"] for row in found] == [one.name] * 5 + [two.name] * 5 + [other.name] * 5
     assert [(row["batch"], row["circuit"], row["bath"], row["profile"]) for row in found[::5]] == [
@@ -345,3 +345,43 @@ def test_a_dash_is_standard_output(tmp_path, capsys):
     invented.make(tmp_path / "runs")
     assert exportcmd.run(command(tmp_path / "runs", "-o", "-")) == 0
     assert len(capsys.readouterr().out.splitlines()) == 6
+
+
+HOSTILE = "\x1b]0;x\x07word \u202eback"
+"""Sequences that a terminal acts upon and a change of direction, as a re-chained record may hold them."""
+
+
+def test_what_a_hostile_record_holds_is_cleaned_on_the_way_out(tmp_path):
+    """Control characters and formulas that no writer of ours would have left; numbers keep their signs."""
+    rows = [
+        f'{invented.utc(MOMENT)},1.000,,alarm,{HOSTILE},A01,=cmd,,2,-3.5,-1e-07,A,"{HOSTILE}, said ""he"""',
+        f"{invented.utc(MOMENT)},2.000,,alarm,c,A01,-anna,,2,-x,+5,A,@x",
+        f"{invented.utc(MOMENT)},3.000,,alarm,c,A01,,,2,1,2,A,\u00e4rger & so on",
+    ]
+    folder = invented.make(tmp_path / "runs", events=rows)
+    text = exported(tmp_path / "x.csv", folder, "--events").read_text(encoding="utf-8")
+    assert not any(ord(letter) < 32 and letter != "\n" for letter in text)
+    assert "\u202e" not in text
+    first, second, third = csv.DictReader(text.splitlines())
+    clean = "]0;x word  back"
+    assert (first["code"], first["who"], first["value"], first["limit"]) == (clean, "'=cmd", "-3.5", "-1e-07")
+    assert first["text"] == f'{clean}, said "he"'
+    assert (second["who"], second["value"], second["limit"], second["text"]) == ("'-anna", "'-x", "'+5", "'@x")
+    assert third["text"] == "\u00e4rger & so on"
+    assert [row["chain"] for row in (first, second, third)] == [row["chain"] for row in cells(folder, "events.csv")]
+
+
+def test_hostile_cells_are_cleaned_in_parquet_too(tmp_path):
+    """The same cells, typed."""
+    parquet = pyarrow()
+    row = f"{invented.utc(MOMENT)},1.000,,alarm,{HOSTILE},A01,=cmd,,2,-3.5,\x1b[2J,A,{HOSTILE}"
+    folder = invented.make(tmp_path / "runs", events=[row])
+    (found,) = parquet.read_table(exported(tmp_path / "x.parquet", folder, "--events")).to_pylist()
+    assert (found["who"], found["value"], found["limit_text"]) == ("'=cmd", -3.5, "[2J")
+    assert found["code"] == found["text"] == "]0;x word  back"
+
+
+def test_a_row_as_the_writer_leaves_it_goes_out_byte_by_byte():
+    """Numbers, quotes, apostrophes and other letters than English ones; no row of our own is changed."""
+    for line in (b'-1.5,2,\'=x,"a, b",-3', b'"he said ""no""",-1e-07,,', "\u00fcber,-2.0".encode(), b""):
+        assert exporting.cleaned(line) == line

@@ -25,7 +25,7 @@ from controller.records.summary import read_summary
 from controller.records.verify import verify_run
 from controller.records.writer import Writer
 
-END_MS = 1_773_640_800_000 + 200_000
+END_MS = 1_773_640_800_000 + 45_000
 HOUR_MS = 3_600_000
 NAME = "20260316T060000Z-A-A01-K1"
 
@@ -63,7 +63,7 @@ def closed(rec, tmp_path_factory):
     for event in loop.events:
         record.add_event(event_row(event, rec.utc_ms + loop.now_ms, loop.now_ms))
     rec.record_cycle(record, loop, 0, loop.cycle())
-    record.close({"verdict": "complete", "end_utc": time_utc(END_MS)})
+    record.close({"end_utc": time_utc(END_MS)})
     record.release()
     assert writer.close(), writer.trouble
     assert verify_run(record.folder).wrong == []
@@ -113,7 +113,7 @@ def test_a_reading_of_an_ended_run_goes_to_after_csv(rig):
     assert rig.writer.commit(), rig.writer.trouble
     first, second = rows_of(rig.folder, "after.csv")
     assert first | {"chain": ""} == {
-        "time_utc": "2026-03-16T07:03:20.000Z", "taken_utc": "2026-03-16T06:53:20.000Z", "position": "2",
+        "time_utc": "2026-03-16T07:00:45.000Z", "taken_utc": "2026-03-16T06:50:45.000Z", "position": "2",
         "what": "voltage", "value": "12.9", "unit": "V", "temperature_C": "", "instrument": "M1", "who": "anna",
         "chain": "",
     }  # fmt: skip
@@ -140,10 +140,10 @@ def test_a_sign_off_gives_each_battery_its_row(rig):
     assert float(two["ocv_age_h"]) == pytest.approx(13 - 10 / 60, abs=0.06)
     assert (four["batch"], four["serial"], four["density"], four["density_C"]) == ("K2", "S3", "1.28", "25")
     summary = summary_of(rig.folder)
-    assert (summary["verdict"], summary["verdict_at_end"]) == ("signed off: 2 pass, 1 scrap", "complete")
+    assert (summary["verdict"], summary["verdict_at_end"]) == ("signed off: 2 pass, 1 scrap", "ended by a person")
     assert summary["outcomes"] == {"pass": 2, "re-form": 0, "rework": 0, "scrap": 1}
     assert (summary["signed_off_by"], summary["signed_off_role"]) == ("quinn", "quality")
-    assert summary["signed_off_utc"] == "2026-03-16T20:03:20.000Z"
+    assert summary["signed_off_utc"] == "2026-03-16T20:00:45.000Z"
     assert (summary["sign_offs"][0]["result"], summary["sign_offs"][0]["ocv_judged"]) == ("pass, 2 scrap reversed", 1)
     assert verify_run(rig.folder).wrong == []
 
@@ -156,7 +156,7 @@ def test_a_second_sign_off_corrects_the_first(rig):
     assert rig.writer.commit()
     assert [row["outcome"] for row in rows_of(rig.folder, "batteries.csv")] == ["pass", "scrap", *["pass"] * 7]
     summary = summary_of(rig.folder)
-    assert (summary["verdict"], summary["verdict_at_end"]) == ("signed off: 3 pass", "complete")
+    assert (summary["verdict"], summary["verdict_at_end"]) == ("signed off: 3 pass", "ended by a person")
     assert [each["id"] for each in summary["sign_offs"]] == ["s1", "s2", "s3"]
     assert verify_run(rig.folder).wrong == []
 
@@ -178,7 +178,7 @@ def test_a_sign_off_that_came_before_the_record_was_closed(rig, rec, tmp_path):
     own.log.later(record.folder, "A01")
     assert own.writer.commit(), own.writer.trouble
     assert not (record.folder / "batteries.csv").exists()
-    record.close({"verdict": "complete", "end_utc": time_utc(END_MS)})
+    record.close({"end_utc": time_utc(END_MS)})
     assert writer.commit()
     assert own.writer.commit()
     assert len(rows_of(record.folder, "batteries.csv")) == 18
@@ -373,9 +373,10 @@ def test_a_folder_that_is_not_there_any_more_is_told_and_never_trouble(rig, spoi
         rig = rig_of(rig.runs, rig.folder, Locked())
     rig.came(reading_row(1.0))
     assert all(rig.writer.commit() for _ in range(4))
-    (said,) = rig.log.said_later()
+    *first, said = rig.log.said_later()
     assert said.startswith(f"{NAME}: ")
     assert said.endswith("what came later stays in the bath's events")
+    assert len(first) == (spoil == "gone")
     assert list(rig.log.said_later()) == []
     assert "density" not in (rig.runs / "A" / "events-202603.csv").read_text()
     assert "voltage of battery 2" in (rig.runs / "A" / "events-202603.csv").read_text()
@@ -405,7 +406,7 @@ def test_a_table_that_is_not_as_it_was_left_is_never_covered_up(rig, spoil, says
 def test_a_summary_that_was_touched_stays_as_it_is(rig):
     """Writing it anew would give a changed one a hash that fits."""
     place = rig.folder / "summary.json"
-    place.write_bytes(place.read_bytes().replace(b"complete", b"Complete"))
+    place.write_bytes(place.read_bytes().replace(b"ended by", b"Ended by"))
     before = place.read_bytes()
     rig.came(reading_row(1.0), signed_row())
     assert rig.writer.commit()
@@ -479,3 +480,33 @@ def test_the_words_of_a_sign_off():
     for who in ("quinn", "a: b", "'=x"):
         row = {"who": who, "text": f"signed off by {who.removeprefix(chr(39))}: pass, 2 scrap: bad"}
         assert result_of(row) == "pass, 2 scrap: bad"
+
+
+def test_a_folder_that_is_away_is_told_at_once_and_waited_for(rig):
+    """At the first look, once; back within the time it takes what came, and that is told, too."""
+    away = rig.folder.with_name("elsewhere")
+    rig.folder.rename(away)
+    rig.came(reading_row(1.0))
+    assert rig.writer.commit()
+    (said,) = rig.log.said_later()
+    assert said == f"{NAME}: its folder is not there: what came later waits 10 min for it, then stays with the bath"
+    assert all(rig.writer.commit() for _ in range(5))
+    assert list(rig.log.said_later()) == []
+    away.rename(rig.folder)
+    assert rig.writer.commit()
+    assert list(rig.log.said_later()) == [f"{NAME}: is there again: what came later was written"]
+    assert [row["value"] for row in rows_of(rig.folder, "after.csv")] == ["12.9"]
+    assert verify_run(rig.folder).wrong == []
+
+
+def test_a_record_on_its_way_to_being_closed_is_no_news(rig):
+    """Its folder is there, its summary not yet: nothing is said."""
+    summary = (rig.folder / "summary.json").read_bytes()
+    (rig.folder / "summary.json").unlink()
+    rig.came(reading_row(1.0))
+    assert all(rig.writer.commit() for _ in range(3))
+    assert list(rig.log.said_later()) == []
+    (rig.folder / "summary.json").write_bytes(summary)
+    assert rig.writer.commit()
+    assert list(rig.log.said_later()) == []
+    assert len(rows_of(rig.folder, "after.csv")) == 1

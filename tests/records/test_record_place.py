@@ -6,6 +6,8 @@ import io
 import os
 import random
 import struct
+import subprocess
+import sys
 import time
 import tracemalloc
 import zipfile
@@ -78,14 +80,73 @@ def test_folder_and_archive_are_read_alike(kind, request):
     assert read_all(place, "log.csv", len(FILES["log.csv"])) == FILES["log.csv"]
 
 
-def test_an_archive_packed_by_another_program_is_read(tmp_path):
-    """Such a one lists the folder itself, too, and may store what another deflates."""
-    path = tmp_path / f"{NAME}.zip"
-    with zipfile.ZipFile(path, "w") as archive:
-        archive.writestr(f"{NAME}/", b"")
-        archive.writestr(f"{NAME}/log.csv", FILES["log.csv"])
+def test_a_stored_archive_is_read(tmp_path):
+    """Files may be stored as well as deflated."""
+    path = packed(tmp_path / f"{NAME}.zip", [(f"{NAME}/log.csv", FILES["log.csv"])], compress_type=zipfile.ZIP_STORED)
     assert place_of(path).names() == ("log.csv",)
     assert read_all(place_of(path), "log.csv") == FILES["log.csv"]
+
+
+def test_what_another_program_packed_is_to_be_unpacked(tmp_path):
+    """Such a one carries dates and fields that nothing proves: one line says the way, and the folder can be read."""
+    path = tmp_path / f"{NAME}.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr(f"{NAME}/log.csv", FILES["log.csv"])
+    assert refused(path).endswith("unpack it with any zip program, its folder can be read")
+    subprocess.run([sys.executable, "-m", "zipfile", "-e", path, tmp_path], check=True, timeout=60)
+    assert read_all(place_of(tmp_path / NAME), "log.csv") == FILES["log.csv"]
+
+
+@pytest.mark.parametrize("where", [0, 1, 2, 3])
+@pytest.mark.parametrize("adjusted", [True, False])
+def test_stray_bytes_are_refused(tmp_path, where, adjusted):
+    """Before, between, behind the files, behind everything: also where the offsets in the list leave room for them."""
+    path = packed(tmp_path / f"{NAME}.zip", [(f"{NAME}/{name}", data) for name, data in FILES.items()])
+    whole = bytearray(path.read_bytes())
+    listed = whole.index(b"PK\1\2")
+    at = (0, whole.index(b"PK\3\4", 10), listed, len(whole))[where]
+    if adjusted:
+        for field, size in ((listed + 42, 4), (whole.rindex(b"PK\1\2") + 42, 4), (whole.rindex(b"PK\5\6") + 16, 4)):
+            value = int.from_bytes(whole[field : field + size], "little")
+            whole[field : field + size] = (value + 7 * (value >= at)).to_bytes(size, "little")
+    path.write_bytes(whole[:at] + b"strange" + whole[at:])
+    said = refused(path)
+    assert "packed in a way" in said or "is no archive" in said
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"date_time": (1980, 1, 1, 0, 0, 2)}, {"date_time": (2026, 3, 16, 6, 0, 0)}, {"extra": b"\x55\x54\1\0\0"},
+        {"comment": b"signed: me"}, {"create_system": 0}, {"create_version": 63}, {"extract_version": 45},
+        {"internal_attr": 1}, {"external_attr": 0o100644 << 16 | 1},
+    ],
+)  # fmt: skip
+def test_what_archives_here_never_say_of_a_file_is_refused(tmp_path, changes):
+    """A date, a further field, a remark could be changed unseen: an archive that has one is not ours."""
+    path = packed(tmp_path / f"{NAME}.zip", [(f"{NAME}/log.csv", b"x")], **changes)
+    assert "packed in a way that archives here never are" in refused(path)
+
+
+def test_no_byte_that_only_describes_can_be_changed_unseen(archive):
+    """Each bit of everything but the packed bytes (their check sums have those) flipped: refused, or a file less."""
+    whole = bytearray(archive.read_bytes())
+    first, second = whole.index(b"PK\3\4"), whole.index(b"PK\3\4", 10)
+    heads = [*range(first, first + 30), *range(second, second + 30), *range(whole.index(b"PK\1\2"), len(whole))]
+    listed = [whole.index(b"PK\1\2"), whole.rindex(b"PK\1\2")]
+    modes = {at + 40 + byte for at in listed for byte in (0, 1)}
+    unseen = []
+    for at in heads:
+        for bit in range(8):
+            data = whole[:]
+            data[at] ^= 1 << bit
+            archive.write_bytes(data)
+            try:
+                if {name: read_all(ArchivePlace(archive), name) for name in ArchivePlace(archive).names()} == FILES:
+                    unseen.append(at)
+            except RecordError:
+                continue
+    assert set(unseen) <= modes  # who may read it, once it is unpacked
 
 
 @pytest.mark.parametrize(

@@ -206,7 +206,7 @@ class Life:
         """Closed; each record is whole, its decisions are the same again, unless it was said that it is not."""
         with self.trace.watching():
             for run in self.runs.values():
-                run.record.close({"verdict": "as planned"})
+                run.record.close({"verdict": "complete"})
                 run.record.release()
             assert self.writer.close(), self.writer.trouble
         for run in self.runs.values():

@@ -152,3 +152,13 @@ def test_rows_survive_what_csv_readers_choke_on():
     """A row with a carriage return or a zero byte in it is still one row."""
     assert next(event_rows(["2026,,o\r,or\0der"]))["kind"] == "or der"
     assert next(csv.reader([line_of(instrument="a,b")]))[12].endswith("instrument a,b")
+
+
+def test_the_row_of_a_reading_holds_its_unit():
+    """As a cell of its own; a row of before, without it, reads the same."""
+    line = line_of()
+    cells = next(csv.reader([line]))
+    assert cells[9:12] == ["1.212", "", "kg/L"]
+    assert back(line.replace("1.212,,kg/L,", "1.212,,,")) == back(line)
+    event = Event("note", "A01", EventKind.ORDER, {"who": "anna", "unit": "kg/L"})
+    assert event_row(event, UTC_MS, None).unit == ""

@@ -19,6 +19,7 @@ class Memory:
     def __init__(self, waiting=0, failing="disk away", limit=1_000_000, behind=0):
         self.waiting_bytes, self.failing, self.limit_bytes, self.behind = waiting, failing, limit, behind
         self.trouble, self.space, self.has_room, self.marks = failing, None, True, 0
+        self.on_reserve = False
 
     def mark(self):
         self.marks += 1
@@ -148,6 +149,17 @@ def test_how_long_the_disk_lasts_is_handed_on(hours, unknown):
     writer = Memory(0, None)
     writer.space = SimpleNamespace(hours=hours)
     assert room_of(writer).look(0) == Waiting(None, 0, hours, unknown)
+
+
+@pytest.mark.parametrize("hours", [3.5, 900.0, None])
+def test_rows_on_the_space_kept_back_have_no_room_at_all(hours):
+    """Whatever the disk says, which then counts what was given away; nothing of it where time is stepped."""
+    writer = Memory(0, None)
+    writer.space, writer.on_reserve = SimpleNamespace(hours=hours), True
+    assert room_of(writer).look(0) == Waiting(None, 0, 0.0, False)
+    assert room_of(writer, watched=False).look(0) == Waiting()
+    writer.space = None
+    assert room_of(writer).look(0) == Waiting(None, 0, 0.0, False)
 
 
 def test_a_real_writer_settles_what_was_added_before_its_round(tmp_path):

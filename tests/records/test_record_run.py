@@ -139,14 +139,14 @@ def test_sign_off_adds_tables_and_replaces_the_summary(rec, tmp_path):
     loop, record = rec.begin(tmp_path, writer)
     rec.drive(record, loop, 130)
     rec.record_cycle(record, loop, 0, loop.cycle())
-    record.close({"verdict": "as planned"})
+    record.close({})
     record.add_later("batteries.csv", [1, "K1", "P1", "=1", 12.79, 14.0, 1.282, 25.0, "ok", "pass", "", ""])
     taken = ["2026-03-17T06:00:00.000Z", "2026-03-17T05:50:00.000Z", 1, "ocv", 12.8, "V", 25.0, "meter 2", "anna"]
     record.add_later("after.csv", taken)
-    record.close({"verdict": "passed"})
+    record.close({"remark": "signed"})
     assert writer.commit()
     summary = json.loads((record.folder / "summary.json").read_text())
-    assert summary["verdict"] == "passed"
+    assert (summary["verdict"], summary["remark"]) == ("complete", "signed")
     assert summary["rows"]["batteries.csv"] == 1
     assert "'=1" in (record.folder / "batteries.csv").read_text()
     assert verify_run(record.folder).wrong == []

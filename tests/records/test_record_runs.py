@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import shutil
 import subprocess
 import sys
 import zipfile
@@ -16,6 +15,7 @@ import pytest
 
 from controller.records import runscmd
 from controller.records import seen as listing
+from controller.records.archive import archive_run
 from controller.records.figures import HEADER
 from controller.records.finding import Standings, run_paths
 from controller.records.follow import chains_of
@@ -50,9 +50,7 @@ def seen(runs):
 
 
 def zipped(folder, *, keep=False):
-    shutil.make_archive(str(folder), "zip", folder.parent, folder.name)
-    if not keep:
-        shutil.rmtree(folder)
+    archive_run(folder, keep=keep)
     return folder.with_name(f"{folder.name}.zip")
 
 
@@ -110,6 +108,34 @@ def test_numbered_folders_of_demos_are_looked_into_but_no_deeper(tmp_path):
     (tmp_path / "1" / "20260316T060000Z-A-A09-K1.zip.new").mkdir()
     assert run_paths([tmp_path]) == wanted
     assert run_paths([wanted[0], tmp_path / "1"]) == [wanted[0]]
+
+
+def test_a_run_counts_once_whatever_ways_lead_to_it(tmp_path, capsys, monkeypatch):
+    """Named twice, with dots, relative, through a link: one run, in the list as in the table."""
+    runs = tmp_path / "runs"
+    folder, other = invented.make(runs), zipped(invented.make(runs, "2026-03-18T06:00"))
+    (tmp_path / "link").symlink_to(runs)
+    monkeypatch.chdir(tmp_path)
+    ways = (runs, runs / ".." / "runs", "runs", "link", folder, f"link/{folder.name}", other, f"runs/{other.name}")
+    assert len(objects(capsys, *ways)) == 2
+    assert said(capsys, "--table", *ways) == said(capsys, "--table", runs)
+    assert run_paths([Path("link")]) == [Path("link") / folder.name, Path("link") / other.name]
+
+
+def test_links_below_are_left_out_and_said(tmp_path, capsys):
+    """A link could lead round in a circle, or make two runs of one; who wants what it leads to names that."""
+    runs, folder = tmp_path / "runs", invented.make(tmp_path / "elsewhere")
+    mine, packed = invented.make(runs, "2026-03-18T06:00"), zipped(invented.make(runs, "2026-03-19T06:00"))
+    links = {"20260101T000000Z-link": mine, "loop": runs, "more": folder.parent, "x.zip": packed}
+    for name, target in links.items():
+        (runs / name).symlink_to(target)
+    (runs / "dead").symlink_to(tmp_path / "nowhere")
+    assert len(objects(capsys, runs)) == 2
+    assert runscmd.run(command(runs)) == 0
+    err = capsys.readouterr().err.splitlines()
+    assert err[:-1] == [f"{runs / name}: left out, it is a link: name what it leads to" for name in links]
+    assert run_paths([runs / "more"]) == [runs / "more" / folder.name]
+    assert run_paths([runs / "20260101T000000Z-link"]) == [runs / "20260101T000000Z-link"]
 
 
 def test_other_archives_are_no_runs_but_a_renamed_run_is(tmp_path):

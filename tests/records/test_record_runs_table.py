@@ -6,14 +6,15 @@ import argparse
 import csv
 import io
 import json
+from datetime import timedelta
 
 import inventedrun as invented
 import pytest
 
 from controller.records import figures, runscmd
 from controller.records.figures import week_of
-from controller.records.runhours import planned_h
-from controller.records.seen import Seen
+from controller.records.runhours import HoursReader, planned_h
+from controller.records.seen import Seen, look
 
 HOUR_MS = 3_600_000
 
@@ -241,3 +242,46 @@ def test_a_type_that_a_spreadsheet_would_run_is_quoted(tmp_path):
     run = Seen(tmp_path / "x", "x", start_ms=0, end_ms=HOUR_MS, bath="A", battery_type='=cmd|"x", y')
     (row,) = figures.table([figures.Part(run, figures.Hours(), None, None, again=False)])
     assert figures.as_csv(row).startswith('1970-01,"\'=cmd|""x"", y",A,,1,,,')
+
+
+def rewritten(folder, rows):
+    """log.csv with these rows of elapsed s, A read and Ah in; the summary follows."""
+    began = invented.at("2026-03-16T06:00")
+    lines = [
+        f"{invented.utc(began + timedelta(seconds=at_s))},{at_s:.3f},1,running,10.000,{read},250.000,28.00,35.00,"
+        f"{charge_Ah:.4f},0.0000,0.00,100.0,"
+        for at_s, read, charge_Ah in rows
+    ]
+    data = invented.chained(invented.LOG, lines, (folder / "run.json").read_bytes())
+    (folder / "log.csv").write_bytes(data)
+    summary = json.loads((folder / "summary.json").read_text())
+    summary["rows"]["log.csv"], summary["chain"]["log.csv"] = len(rows), data[-17:-1].decode()
+    (folder / "summary.json").write_text(json.dumps(summary))
+
+
+def current_of(folder):
+    """First current in s since the start, and hours with current."""
+    hours = HoursReader().of(look(folder, frozenset()))
+    began_ms = round(invented.at("2026-03-16T06:00").timestamp() * 1000)
+    first_ms = hours.first_current_ms
+    return None if first_ms is None else (first_ms - began_ms) / 1000, hours.current_h
+
+
+def test_noise_is_no_current_however_short_the_interval(tmp_path):
+    """Rows a second apart: one last digit of charge is 0.36 A, yet 0.05 A were read. Then a true 0.32 A flows."""
+    folder = invented.make(tmp_path)
+    noise = [(second, "0.050", 0.0001 * (second // 7)) for second in range(3600)]
+    rewritten(folder, noise)
+    assert current_of(folder) == (None, 0.0)
+    flow = [(3600 + second, "0.320", round(0.0514 + 0.32 * second / 3600, 4)) for second in range(3600)]
+    rewritten(folder, noise + flow)
+    first_s, current_h = current_of(folder)
+    assert first_s == 3599
+    assert current_h == pytest.approx(1.0, abs=0.001)
+
+
+def test_where_no_current_was_read_charge_shows_it_for_sure(tmp_path):
+    """A lost reading in both rows: one last digit of charge is not enough, a clear growth is."""
+    folder = invented.make(tmp_path)
+    rewritten(folder, [(0, "", 0.0), (1, "", 0.0001), (2, "", 0.0001), (12, "", 0.0301), (22, "", 0.0301)])
+    assert current_of(folder) == (2.0, pytest.approx(10 / 3600))

@@ -181,6 +181,7 @@ def test_the_writer_has_its_disk_looked_at_between_its_rounds(rec, tmp_path, mon
 
     class Watch:
         hours = 1.0
+        short = False
 
         def ask(self):
             return len(told) < 3
@@ -199,3 +200,50 @@ def test_the_writer_has_its_disk_looked_at_between_its_rounds(rec, tmp_path, mon
     sizes = [each[str(record.folder)] for each in told]
     files = sum((record.folder / name).stat().st_size for name in ("cycles.bin", "log.csv", "events.csv"))
     assert 0 < sizes[0] < sizes[1] < sizes[2] <= files
+
+
+def test_a_disk_whose_room_is_short_is_looked_at_again(tmp_path):
+    """Below its limit, and while rows live on the space kept back; one look at a time; the measured rate stays."""
+    disk = FreeDisk(10_000)
+    reserve = Reserve(tmp_path / "kept-back", 1_000_000)
+    looked = Space(tmp_path, 2, 1_000.0, disk, reserve, short_h=6.0)
+    assert not looked.short
+    looked.look({"run": 5})
+    assert (looked.hours, looked.short) == (5.0, True)
+    assert looked.ask()
+    assert not looked.short
+    disk.free = 12_000
+    looked.look_again()
+    assert (looked.hours, looked.short) == (6.0, False)
+    assert looked.ask()
+    assert (looked._held, looked._looks) == ({"run": 5}, 0)
+    looked.look_again()
+    reserve.given = True
+    assert looked.short
+    reserve.given, disk.free = False, None
+    looked.look_again()
+    assert (looked.hours, looked.short) == (None, False)
+    assert not Space(tmp_path, 2, 1_000.0, FreeDisk(0)).short
+
+
+def test_the_writer_looks_again_before_the_minute_is_over(tmp_path):
+    """Each fifth round while room is short, and no look more once there is room."""
+    disk, looks = FreeDisk(10_000), []
+    watched = Space(tmp_path, 2, 1_000.0, disk, short_h=6.0)
+    watched.look({})
+    again = watched.look_again
+
+    def look_again():
+        looks.append(writer.commits)
+        disk.free = 10_000 if len(looks) < 3 else 90_000
+        again()
+
+    watched.look_again = look_again
+    writer = Writer(period_s=3600.0, space=watched)
+    writer.start()
+    for _ in range(30):
+        assert writer.flush()
+    assert writer.close()
+    assert len(looks) == 3
+    assert looks[0] >= 5
+    assert watched.hours == 45.0

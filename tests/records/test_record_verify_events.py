@@ -102,13 +102,13 @@ def test_an_invented_event_is_found(rec, tmp_path, kind, code, told):
 
 
 def test_what_the_service_tells_is_let_through(rec, tmp_path):
-    """Notices, and whatever is told of the bath or after the last cycle, are no decisions of this circuit."""
+    """Notices, steps of the wall clock and what comes after the last cycle, are no decisions of this circuit."""
 
     def added(row):
         notice = EventRow(row.utc_ms, row.now_ms, "", "event", "notice", "A01")
-        of_bath = EventRow(row.utc_ms, row.now_ms, "", "event", "clock_step", "A")
-        after_end = EventRow(row.utc_ms, row.now_ms + 10**6, "o7", "order", "signed_off", "A01")
-        return [notice, row, of_bath] + ([after_end] if row.code == "read_back" else [])
+        of_clock = EventRow(row.utc_ms, row.now_ms, "", "event", "clock_step", "A01")
+        after_end = EventRow(row.utc_ms + 10**6, row.now_ms + 10**6, "o7", "order", "signed_off", "A01")
+        return [notice, row, of_clock] + ([after_end] if row.code == "read_back" else [])
 
     assert [said for said in verify_run(record_with(rec, tmp_path, added)).wrong if "fell" not in said] == []
 

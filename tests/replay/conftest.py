@@ -118,7 +118,7 @@ class Hall:
             self.shown.clear()
             if second % 600 == 0:
                 writer.commit()
-        self.record.close({"verdict": "as planned"})
+        self.record.close({"verdict": "complete"})
         self.record.release()
 
     def run(self, runs: Path, writer: Writer, batch: str) -> None:
@@ -155,7 +155,7 @@ def made(runs: Path, batch: str = "K1", *, close: bool = True) -> Kept:
     hall.run(runs, writer, batch)
     record = hall.record
     if close:
-        record.close({"verdict": "as planned"})
+        record.close({"verdict": "complete"})
     record.release()
     assert writer.close(), writer.trouble
     return Kept(record.folder, record.start_ms, hall.now_ms, hall.shown)

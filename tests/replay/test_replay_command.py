@@ -6,6 +6,8 @@ import argparse
 import json
 import os
 import re
+import shutil
+import stat
 import subprocess
 import sys
 import zipfile
@@ -13,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.replay import commands
-from controller.replay.watching import child
+from controller.replay import commands, watching
+from controller.replay.watching import child, watch
 from controller.service.client import Connection, find_sockets
 from controller.service.errors import Unreachable
 from profiles.problems import InputError
@@ -85,7 +87,7 @@ def test_archive_in_a_pipe(kept, tmp_path, here):
     name = kept.folder.name
     with zipfile.ZipFile(tmp_path / f"{name}.zip", "w") as archive:
         for file in kept.folder.iterdir():
-            archive.write(file, f"{name}/{file.name}")
+            archive.writestr(zipfile.ZipInfo(f"{name}/{file.name}"), file.read_bytes())
     packed = here(tmp_path / f"{name}.zip")
     assert [line.replace(f"{name}.zip", name) for line in packed] == here(kept.folder)
 
@@ -155,10 +157,89 @@ def test_child_that_cannot_start_says_why(tmp_path):
 def test_child_ends_with_its_parent(kept, tmp_path):
     """When the other side dies without a word, the child goes and takes its files with it."""
     folder = tmp_path / "private"
-    folder.mkdir(mode=0o700)
     words = [sys.executable, str(FRONT_DOOR), "replay", "--serve", str(folder), str(kept.folder)]
     with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         assert Path(os.fsdecode(process.stdout.readline().strip())).is_socket()
+        assert stat.S_IMODE(folder.stat().st_mode) == 0o700
         process.stdin.close()
         assert process.wait(BOUND_S) == 0
     assert not folder.exists()
+
+
+def test_a_child_removes_no_file_but_its_own(kept, tmp_path):
+    """What somebody puts into its folder meanwhile is theirs and stays."""
+    folder = tmp_path / "private"
+    words = [sys.executable, str(FRONT_DOOR), "replay", "--serve", str(folder), str(kept.folder)]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdout.readline()
+        (folder / "thesis.txt").write_text("mine")
+        process.stdin.close()
+        assert process.wait(BOUND_S) == 0
+    assert [path.name for path in folder.iterdir()] == ["thesis.txt"]
+
+
+@pytest.mark.parametrize("empty", [True, False])
+def test_a_folder_that_is_there_is_refused_and_left_alone(kept, tmp_path, empty):
+    """The option is no way to remove a folder: neither one with files in it nor an empty one."""
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    if not empty:
+        (folder / "thesis.txt").write_text("mine")
+    done = replay("--serve", folder, kept.folder)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == f"replay: --serve: {folder}: is there already: name a folder that is not there, it is made\n"
+    assert [path.name for path in folder.iterdir()] == ([] if empty else ["thesis.txt"])
+
+
+def test_a_folder_that_cannot_be_made_is_one_line(kept, tmp_path):
+    """What the system says of it is said."""
+    done = replay("--serve", tmp_path / "none" / "deep", kept.folder)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == f"replay: --serve: {tmp_path}/none/deep: No such file or directory\n"
+
+
+def test_a_child_that_is_killed_leaves_nothing_either(kept):
+    """It cannot tidy up any more: who started it does."""
+    with child(kept.folder, []) as one:
+        place = one.socket()
+        assert place.is_socket()
+        one.process.kill()
+        one.process.wait(BOUND_S)
+        assert place.parent.is_dir()
+    assert not place.parent.exists()
+
+
+def test_a_long_temporary_folder_is_no_hindrance(kept, tmp_path, monkeypatch):
+    """Below a folder of 150 characters no socket can stand: another one is taken."""
+    long = tmp_path / ("l" * 150)
+    long.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(long))
+    with child(kept.folder, []) as one:
+        assert one.socket().is_socket()
+    assert list(long.iterdir()) == []
+
+
+def test_what_the_child_says_is_what_the_person_reads(kept, tmp_path, monkeypatch):
+    """Where it cannot show the record its own line counts; where it lives, that the console could not reach it."""
+
+    def hears_nothing(_):
+        raise Unreachable("no running service")
+
+    with pytest.raises(InputError) as found:
+        watch(tmp_path, [], hears_nothing)
+    assert str(found.value) == f"replay: {tmp_path}: is no run folder: it has no run.json"
+    monkeypatch.setattr(watching, "END_S", 0.01)
+    with pytest.raises(Unreachable, match="no running service"):
+        watch(kept.folder, [], hears_nothing)
+
+
+@pytest.mark.parametrize("digits", [17, 400])
+def test_a_start_beyond_all_time_is_one_line(kept, tmp_path, digits):
+    """A number no clock gives is no reason to fail unexpectedly."""
+    folder = shutil.copytree(kept.folder, tmp_path / kept.folder.name)
+    told = (folder / "run.json").read_text()
+    (folder / "run.json").write_text(re.sub(r'"start_ms": \d+', f'"start_ms": {"9" * digits}', told))
+    done = replay(folder)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert re.search(r": run\.json: (start_ms: is no core time|is not readable: a number of 400 digits)", done.stderr)
+    assert done.stderr.count("\n") == 1

@@ -8,11 +8,13 @@ from datetime import UTC, datetime, timedelta, timezone
 from types import SimpleNamespace
 
 import pytest
+from hypothesis import given, strategies
 
 from controller.console.moment import Clock, Dated, Since, chosen, moments, parse_moment
 from controller.console.replayview import ReplayView, since_start
 from controller.records.peek import changes, first_ms
 from controller.records.rows import EVENT_COLUMNS, LOG_COLUMNS
+from controller.replay import landmarks
 from controller.replay.clockwork import FASTEST, SLOWEST, Clockwork, MOST_s
 from controller.replay.files import RunFiles
 from controller.replay.fromrows import line_at
@@ -237,6 +239,25 @@ def test_clockwork_keeps_its_bounds():
     assert (clock.now_ms, clock.paused) == (50_000, True)
 
 
+# -- private files
+
+
+def test_only_what_was_made_is_removed(tmp_path):
+    """Forwards, back thrice, the end: no file of theirs is left, and nobody else's is touched."""
+    rows = rows_of(table("0", "10", "20"), 0)
+    files = RunFiles(tmp_path, "A01", (rows,), 20_000)
+    for now_ms in (20_000, 0, 20_000, 0, 20_000, 0):
+        files.show(now_ms)
+    (tmp_path / files.folder / "mine.txt").write_text("x")
+    (tmp_path / "A01-9").mkdir()
+    files.remove()
+    assert sorted(path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*")) == [
+        "A01-4", "A01-4/mine.txt", "A01-9",
+    ]  # fmt: skip
+    unused = RunFiles(tmp_path, "A02", (rows,), 20_000)
+    unused.remove()
+
+
 # -- landmarks
 
 
@@ -264,6 +285,38 @@ def test_what_happened_at_once_is_one_landmark():
     assert [each.kind for each in marks.before(8_000)] == ["order", "alarm"]
     assert marks.after(8_000) == []
     assert marks.before(5_000) == []
+
+
+def test_a_jump_looks_at_no_more_rows_than_it_must(monkeypatch):
+    """Many events are no reason to wait: opening parses none, a jump those that may matter at its moment."""
+    parsed, real = [], landmarks.cells_of
+
+    def counted(line):
+        parsed.append(line)
+        return real(line)
+
+    monkeypatch.setattr(landmarks, "cells_of", counted)
+    dull, loud = event(1, "event", "reading"), event(2, "alarm", "x:new")
+    marks = Landmarks(events(*[dull] * 20_000, *[loud] * 20_000, at=[1_000] * 20_000 + [2_000] * 20_000))
+    assert parsed == []
+    assert {each.code for each in marks.after(0)} == {"x:new"}
+    assert marks.before(2_000) == []
+    assert len(parsed) <= landmarks.MOST_AT_ONCE + 2
+
+
+@given(strategies.text() | strategies.text(alphabet="a \x7f~\t\x1b", max_size=40), strategies.integers(1, 12))
+def test_the_fast_way_cleans_as_the_slow_one(text, longest):
+    """Whatever the text and however much of it is kept."""
+    assert landmarks._cleaned(text, longest) == landmarks.clean(text, longest)
+
+
+def test_a_word_of_an_event_in_a_text_makes_no_landmark():
+    """What looks so at first sight is looked at again; and each kind and code is seen."""
+    assert Landmarks(events(event(1, "event", "reading", "an order for a gap"))).after(0) == []
+    for kind in landmarks.KINDS:
+        assert Landmarks(events(event(1, kind, "any"))).after(0)
+    for code in landmarks.CODES:
+        assert Landmarks(events(event(1, "event", f"{code}:more"))).after(0)
 
 
 def test_rows_of_a_later_version_are_read_by_their_own_columns():

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import shutil
+import struct
 import zipfile
+import zlib
 
 import pytest
 
-from controller.records.frames import Frame, scan
+from controller.records.frames import Frame, frame, scan
+from controller.records.peek import first_ms
 from controller.replay import story as story_file
 from controller.replay import tape as tape_file
 from controller.replay.bathalarms import BathAlarms
@@ -164,7 +167,7 @@ def test_archive_shows_the_same(kept, tmp_path):
     name = kept.folder.name
     with zipfile.ZipFile(tmp_path / f"{name}.zip", "w") as archive:
         for file in kept.folder.iterdir():
-            archive.write(file, f"{name}/{file.name}")
+            archive.writestr(zipfile.ZipInfo(f"{name}/{file.name}"), file.read_bytes())
     at = kept.start_ms + 430_000
     packed, plain = open_tape(tmp_path / f"{name}.zip"), open_tape(kept.folder)
     assert shown(packed, Story(packed), at) == shown(plain, Story(plain), at)
@@ -271,3 +274,29 @@ def test_core_that_fails_on_a_cycle_costs_only_its_block(kept, monkeypatch):
     assert not story.at(kept.start_ms + 20_000).decided
     assert story.at(kept.start_ms + 20_000).state.state.value == "running"
     assert story.at(kept.end_ms).decided
+
+
+def test_thousands_of_blocks_that_cannot_be_read(kept, tmp_path):
+    """Each begins with the one before it, however many there are, and each is told once."""
+    folder = shutil.copytree(kept.folder, tmp_path / kept.folder.name)
+    junk = b"".join(frame(number, 1, b"junk") for number in range(5_000))
+    (folder / "cycles.bin").write_bytes(b"formbath cycles 2\n" + junk)
+    tape = open_tape(folder)
+    assert len(tape.frames) == 5_000
+    assert tape.begins_ms(4_999) == tape.head.start_ms
+    assert tape.frame_at(tape.end_ms) == 4_999
+    assert len([each for each in tape.problems if "cannot be decoded" in each]) == 5_000
+    assert len(set(tape.problems)) == len(tape.problems)
+
+
+def test_a_block_that_cannot_be_read_begins_with_the_one_before_it(kept, tmp_path):
+    """Looked at from its end, a run of unreadable blocks leads to the last readable one, not to the start."""
+    folder = shutil.copytree(kept.folder, tmp_path / kept.folder.name)
+    first = open_tape(folder).frames[1]
+    blocks = [frame(0, 1, b"junk"), frame(1, first.count, first.body), frame(90, 1, b"junk"), frame(91, 1, b"junk")]
+    far = zlib.compress(struct.pack("<HIBq", 1, 0, 8, 2**60))
+    (folder / "cycles.bin").write_bytes(b"formbath cycles 2\n" + b"".join(blocks) + frame(92, 1, far))
+    tape = open_tape(folder)
+    begins = [tape.begins_ms(index) for index in (4, 3, 2, 1, 0)]
+    assert begins == [first_ms(first.body)] * 4 + [tape.head.start_ms]
+    assert first_ms(far) == 2**60

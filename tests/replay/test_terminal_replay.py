@@ -8,6 +8,9 @@ import sys
 import floor
 import pytest
 from terminal import Terminal
+from urwid.display.raw import Screen
+
+from controller.console.running import Sized
 
 # Keys from page to page, and what stands in the first line there.
 WAY = (
@@ -48,6 +51,33 @@ def test_every_page_says_replay_and_no_key_orders(kept, tmp_path):
     finally:
         console.close()
     assert list(tmp_path.glob("formbath-replay-*")) == []
+
+
+@pytest.mark.parametrize(
+    ("said", "taken"), [((0, 0), (80, 24)), ((0, 50), (80, 24)), ((132, 0), (80, 24)), ((1, 1), (1, 1))]
+)
+def test_a_size_is_never_nothing(monkeypatch, said, taken):
+    """Either way of having no size counts as 80 x 24; a small size is one."""
+    monkeypatch.setattr(Screen, "get_cols_rows", lambda _: said)
+    assert Sized().get_cols_rows() == taken
+
+
+def test_a_terminal_without_a_size_is_80_by_24_until_it_has_one(kept, tmp_path):
+    """As a serial line or a bare pty is: the console is drawn, takes a size that comes later, and leaves as ever."""
+    env = floor.clean_env() | {"TMPDIR": str(tmp_path)}
+    unsized = ["sh", "-c", 'stty cols 0 rows 0; exec "$@"', "sh"]
+    console = Terminal([*unsized, sys.executable, str(floor.FRONT_DOOR), "replay", str(kept.folder)], tmp_path, env=env)
+    try:
+        console.wait("q leave")
+        assert "q leave" in console.row(24)
+        console.resize(120, 40)
+        console.until(lambda: "q leave" in console.row(40), what="drawn in its size")
+        console.press("q")
+        assert console.end() == 0
+        console.quiet()
+        assert console.sane() == []
+    finally:
+        console.close()
 
 
 @pytest.mark.slow

@@ -98,12 +98,14 @@ class Plant:
 class Clock:
     """Core time of one service."""
 
-    def __init__(self, plant: Plant, begin_ms: int) -> None:
+    def __init__(self, plant: Plant, begin_ms: int, first_ms: int = 0) -> None:
         self.plant = plant
         self.less_ms = begin_ms - plant.passed_ms
+        self.wait_ms = max(0, first_ms - begin_ms - PERIOD_MS)
 
     async def next_cycle(self) -> int:
-        self.plant.passed_ms += PERIOD_MS
+        self.plant.passed_ms += PERIOD_MS + self.wait_ms
+        self.wait_ms = 0
         return self.last().now_ms
 
     def last(self) -> Now:
@@ -128,7 +130,7 @@ class Hall:
         self.recorder.remember_ended(self.left.ended)
         mark = self.plant.mark()
         self.begun = begun(SETTINGS, self.left, self.plant.utc_ms, wall_moved_ms(self.left.boot, mark))
-        clock = Clock(self.plant, self.begun.begin_ms)
+        clock = Clock(self.plant, self.begun.begin_ms, self.begun.first_ms)
         self.desk = Desk(FILE, clock.last)
         self.desk.profiles.update(self.left.profiles)
         parts = Parts(

@@ -11,10 +11,12 @@ import pytest
 
 import profiles
 from controller.bathmodel import BathFile
+from controller.console import followed
 from controller.core import bath as core_bath
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
 from controller.core.types import LOST, BathIn, BathReading, ChannelReading, Event, EventKind, Value
+from controller.service import client
 from controller.service import desk as desk_module
 from controller.service.clock import Now
 from controller.service.desk import Desk
@@ -431,3 +433,68 @@ async def test_a_large_profile_is_refused(desk, tmp_path):
     with pytest.raises(Refused, match="larger than 256 kB") as caught:
         await desk.on_order(load_of(profile=str(path)), ANNA)
     assert caught.value.code == "bad_profile"
+
+
+SAFE = [
+    message("block"), message("start"), message("note", text="pump hums"), message("sign-off", result="pass"),
+    message("proof", item="hydrogen", result="ok"), message("added", what="water", mL=50),
+    message("reading", what="voltage", value=12.8, position=4),
+]  # fmt: skip
+
+
+async def accepted(desk, said):
+    """The answer to an order that the core accepts."""
+    task = await given(desk, said)
+    desk.take()
+    data = {"order": said.id, "verb": said.verb, "who": "anna"}
+    desk.answer((Event("accepted", "A01", EventKind.ORDER, data=data),))
+    return await task
+
+
+@pytest.mark.parametrize("said", SAFE, ids=lambda said: said.verb)
+async def test_what_the_disk_does_not_have_is_in_force_and_said_loudly(said):
+    """Accepted, but the answer begins with that a crash would forget it, and why; the wait is a known one."""
+    asked = []
+
+    def flush(longest_s):
+        asked.append(longest_s)
+        return "A/events-202603.csv: No space left\x1b[31m on device"
+
+    answer = await accepted(Desk(FILE, lambda: NOW, flush), said)
+    assert (answer.accepted, answer.kept, asked) == (True, False, [desk_module.SAFE_S])
+    assert answer.text.startswith("taken, but NOT on the disk yet: A/events-202603.csv: No space left [31m on device; ")
+    assert "after a crash nobody would know of it" in answer.text
+
+
+@pytest.mark.parametrize("said", SAFE, ids=lambda said: said.verb)
+async def test_what_the_disk_has_is_just_accepted(said):
+    """No more words than ever; the wait was asked for."""
+    asked = []
+    answer = await accepted(Desk(FILE, lambda: NOW, asked.append), said)
+    assert (answer.accepted, answer.kept, asked) == (True, True, [desk_module.SAFE_S])
+    assert "disk" not in answer.text
+
+
+async def test_a_wait_that_breaks_is_no_refusal():
+    """Whatever goes wrong behind the order: it is in force, and who gave it hears so."""
+
+    def flush(longest_s):
+        raise RuntimeError("can't start new thread")
+
+    answer = await accepted(Desk(FILE, lambda: NOW, flush), message("block"))
+    assert (answer.accepted, answer.kept) == (True, False)
+    assert "RuntimeError: can't start new thread" in answer.text
+
+
+async def test_refused_orders_and_a_hold_wait_for_no_disk():
+    """Less current never waits for a disk's word, and what is refused is nothing to keep."""
+    asked = []
+    desk = Desk(FILE, lambda: NOW, asked.append)
+    assert (await accepted(desk, message("hold"))).kept
+    (answer,) = await core_answers(desk, await given(desk, message("start", number=2)))
+    assert (answer.accepted, answer.kept, asked) == (False, True, [])
+
+
+def test_the_wait_for_the_disk_ends_before_anybody_says_that_nobody_answers():
+    """The console says so after its time, the command after its own; both hear the answer first."""
+    assert 2 * desk_module.SAFE_S <= followed.ANSWER_S < client.ANSWER_S

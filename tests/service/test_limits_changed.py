@@ -31,11 +31,13 @@ from controller.service import commands, limits, start
 from controller.service.errors import Unreachable
 from controller.service.limits import (
     FORMAT,
+    MOST_BEGUN,
     MOST_TOLD,
     Change,
     Keeping,
     change_events,
     changes,
+    kept_begun,
     kept_limits,
     limits_of,
     told_limits,
@@ -146,22 +148,26 @@ def test_damage_is_told_and_not_guessed(tmp_path, left, says):
 
 
 class Commits:
-    """A writer whose commits a test makes."""
+    """A writer of which a test says how much is on the disk; it lives on the space that was kept back."""
 
-    commits, trouble = 7, None
+    mark_, settled, trouble = 7, 7, "disk full: rows go into the space kept back for this"
+
+    def mark(self):
+        self.mark_ += 1
+        return self.mark_, self.settled
 
 
 def test_settings_are_left_once_all_that_was_told_is_safe(tmp_path):
-    """Not before two commits behind the cycle that told, nor while the record has trouble: it would be told never."""
+    """Not before all that was added up to the second cycle is on the disk: it would be told never. Reserved space will
+    do.
+    """
     log, writer, keeping = BathLog(tmp_path, "A", Writer()), Commits(), Keeping({"a": 1})
+    writer.settled = 100
     assert not keeping.look(log, writer)
-    writer.commits = 9
+    writer.settled = 7
     assert not keeping.look(log, writer)
-    writer.commits = 10
     assert not keeping.look(log, writer)
-    writer.commits, writer.trouble = 11, "disk full"
-    assert not keeping.look(log, writer)
-    writer.trouble = None
+    writer.settled = 8
     assert keeping.look(log, writer)
     assert log._writer.commit()
     assert log.read_limits() == ({"format": FORMAT, "limits": {"a": 1}}, None)
@@ -170,7 +176,7 @@ def test_settings_are_left_once_all_that_was_told_is_safe(tmp_path):
 class Clock(FakeClock):
     """The fake one in the real one's place."""
 
-    def __init__(self, period_ms, begin_ms):
+    def __init__(self, period_ms, begin_ms, first_ms):
         super().__init__()
         self.now_ms = begin_ms
 
@@ -274,6 +280,49 @@ async def test_a_service_that_ends_at_once_leaves_it_to_the_next(tmp_path, monke
         await third.settled()
     (events,) = (tmp_path / "runs").glob("A/events-*.csv")
     assert [row["text"].rpartition(": ")[2] for row in rows(events)] == ["no reason given"] * 2
+
+
+async def test_what_ran_is_the_old_value_however_soon_the_service_was_killed(tmp_path, monkeypatch):
+    """Started with 20, told as 18 and killed, started with 16: it was 18. And each change with its own reason."""
+    async with Served(bath_of(tmp_path), monkeypatch) as first:
+        await first.settled()
+    for value, why, cycles in (("18", "cable", 1), ("16", "fuse", 2)):
+        changed = bath_of(tmp_path, ("current_max_A = 20", f"current_max_A = {value}"))
+        async with Served(changed, monkeypatch, why) as killed:
+            for _ in range(cycles):
+                await killed.service.cycle()
+    async with Served(changed, monkeypatch, "again") as last:
+        await last.settled()
+    (events,) = (tmp_path / "runs").glob("A/events-*.csv")
+    said = [(row["limit"], row["value"], row["text"].rpartition(": ")[2]) for row in rows(events)]
+    once = [("20", "18", "cable"), ("18", "16", "fuse")]
+    assert said == [once[0], *once, *once]
+    async with Served(changed, monkeypatch) as quiet:
+        await quiet.settled()
+    assert len(rows(events)) == 5
+    assert "begun" not in json.loads((tmp_path / "runs" / "A" / "limits.json").read_text())
+
+
+def test_of_many_services_that_were_killed_the_newest_are_kept():
+    """A service that is killed again and again does not make the file grow; what is no list, or odd in it, is left."""
+    begun = [{"limits": {"a": number}, "who": "anna\x1b", "why": None} for number in range(3)]
+    found = kept_begun({"begun": [5, {"limits": 3}, *begun]})
+    assert [each.limits for each in found] == [{"a": 0}, {"a": 1}, {"a": 2}]
+    assert {each.who for each in found} == {"anna?"}
+    assert kept_begun({}) == kept_begun({"begun": {"limits": {}}}) == ()
+
+
+async def test_the_file_does_not_grow(tmp_path, monkeypatch):
+    """Killed at once with ever other settings: as many as are kept, and no more, are told again."""
+    async with Served(bath_of(tmp_path), monkeypatch) as first:
+        await first.settled()
+    log = BathLog(tmp_path / "runs", "A", Writer())
+    for value in range(2, 2 + MOST_BEGUN + 3):
+        told_limits(bath_of(tmp_path, ("current_max_A = 20", f"current_max_A = {value}")), log, (), "anna", "")
+        assert log._writer.commit()
+    content, _ = log.read_limits()
+    assert len(content["begun"]) <= MOST_BEGUN
+    assert content["begun"][-1]["limits"]["circuit.A01.current_max_A"] == 1.0 + MOST_BEGUN + 3
 
 
 def test_the_reason_comes_from_the_command(tmp_path, monkeypatch):

@@ -36,6 +36,7 @@ from controller.service.loop import Parts, Service
 from controller.service.people import ROLES, Person
 from controller.service.protocol import OrderMessage
 from controller.service.recorder import Recorder, Sources
+from controller.service.recordroom import not_on_disk
 from controller.service.start import what_was_left
 
 PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
@@ -383,9 +384,10 @@ async def test_a_block_is_safe_before_it_is_answered(tmp_path):
     rig = Rig(tmp_path)
     await rig.cycles(3)
     safe = []
-    rig.desk._flush = lambda: safe.append(rig.writer.flush())
-    assert (await rig.order("block", "A01")).accepted
-    assert safe == [True]
+    rig.desk._flush = lambda longest_s: safe.append(not_on_disk(rig.writer, longest_s))
+    answer = await rig.order("block", "A01")
+    assert (answer.accepted, answer.kept) == (True, True)
+    assert safe == [None]
     assert '"blocked_by": "anna"' in (tmp_path / "A" / "state.json").read_text()
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from controller.core.settings import BathSettings, CircuitSettings
-from controller.service.left import folders_to_open
+from controller.service.left import NO_HEAD, folders_to_open
 
 OWN = CircuitSettings("A01", 18, 0.5, 20.0, 340.0)
 BATH = BathSettings("north", "A", True, 1000, 3000, 5000, (OWN, replace(OWN, name="A02")))
@@ -100,3 +100,20 @@ def test_a_place_that_cannot_be_read_is_said(tmp_path):
     assert folders_to_open(BATH, {"now_ms": 0}, tmp_path / "file", said, {}) == NONE
     assert said == [f"{tmp_path / 'file'}: cannot be read: Not a directory"]
     assert opened(tmp_path / "gone") == opened(tmp_path, {"open_runs": [1]}) == NONE
+
+
+def test_a_folder_whose_head_never_reached_the_disk_is_said_by_name(tmp_path):
+    """Killed between folder and run.json: told, never opened, never touched; what archiving makes is no news."""
+    bare, half = "20260316T062000Z-A-A01-K1", "20260316T062000Z-A-A02-K1"
+    (tmp_path / bare).mkdir()
+    (tmp_path / half).mkdir()
+    (tmp_path / half / "run.json.new").write_text("{")
+    (tmp_path / "20260316T062100Z-B-A01-K1").mkdir()
+    (tmp_path / "20260316T062200Z-A-A01-K1.zip.new").mkdir()
+    (tmp_path / "20260316T062300Z-A-A01-K1").mkdir()
+    (tmp_path / "20260316T062300Z-A-A01-K1.zip").write_bytes(b"")
+    whole = folder(tmp_path, "20260316T061000Z-A-A02-K1", start_ms=5, circuit="A02")
+    said = []
+    assert folders_to_open(BATH, {"now_ms": 0}, tmp_path, said, {}) == {**NONE, "A02": [whole]}
+    assert said == [f"{name}: {NO_HEAD}" for name in (bare, half)]
+    assert (tmp_path / half / "run.json.new").read_text() == "{"

@@ -37,6 +37,10 @@ class Loop:
         self.orders.append(message)
         if message.verb == "reset":
             return Answer(id=message.id, accepted=False, code="cause_stands", text="still\x1b[31m 61 C")
+        if message.verb == "block":
+            # As a service does whose disk takes long: what was read back comes before the answer.
+            await self.socket.tell(ReadBack(id=message.id, text="0.0 A read").model_dump())
+            return Answer(id=message.id, accepted=True, text="taken, but NOT\x1b[31m kept", reads_back=True, kept=False)
         if message.verb == "hold":
             await self.socket.tell({"type": "readback", "id": "somebody-else's", "text": "not this one"})
             asyncio.get_running_loop().call_soon(self.read_back, message.id)
@@ -91,6 +95,15 @@ async def test_refused_order_exits_1_and_shows_no_escape(loop, capsys):
     assert capsys.readouterr().out == f"reset {CIRCUIT}: refused (cause_stands): still [31m 61 C\n"
 
 
+async def test_an_order_that_is_not_on_the_disk_exits_1_and_says_so(loop, capsys):
+    """It is in force and read back, even where that came first; a script must not take it for kept."""
+    assert await order("block", CIRCUIT) == 1
+    assert capsys.readouterr().out == (f"block {CIRCUIT}: accepted: taken, but NOT [31m kept\nread back: 0.0 A read\n")
+    assert await order("block", CIRCUIT, "--json") == 1
+    got = json.loads(capsys.readouterr().out)
+    assert (got["accepted"], got["kept"], got["read_back"]) == (True, False, "0.0 A read")
+
+
 async def test_json_is_one_object(loop, capsys):
     """A script gets one object with the answer and the read-back."""
     assert await order("hold", CIRCUIT, "--json") == 0
@@ -98,7 +111,7 @@ async def test_json_is_one_object(loop, capsys):
     assert got.pop("id") == loop.orders[0].id
     assert got == {
         "format": "formbath/order/1", "verb": "hold", "target": CIRCUIT,
-        "accepted": True, "code": "accepted", "text": "", "read_back": "0.0 A set, 0.1 A read",
+        "accepted": True, "code": "accepted", "text": "", "kept": True, "read_back": "0.0 A set, 0.1 A read",
     }  # fmt: skip
 
 

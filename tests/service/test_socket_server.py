@@ -92,7 +92,8 @@ async def test_order_reaches_the_loop_with_its_person(service, desk):
         sent = OrderMessage(id="o1", verb="hold", target="A07", args={"reason": "hot"}, seen_revision=3)
         await client.send(sent)
         assert await next_of(messages, "answer") == {
-            "type": "answer", "id": "o1", "accepted": True, "code": "accepted", "text": "hold A07", "reads_back": False
+            "type": "answer", "id": "o1", "accepted": True, "code": "accepted", "text": "hold A07", "reads_back": False,
+            "kept": True,
         }  # fmt: skip
     assert desk.taken == [(sent, me(os.getuid()))]
 

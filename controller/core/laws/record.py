@@ -1,9 +1,9 @@
 """The record that cannot be written, or is written slowly.
 
 Hazard: what nobody can read later nobody can answer for: batteries of unknown history go to customers.
-Law: a row waits longer than `slow_s`: warn. Rows that wait in memory because their disk takes none: warn. Less than an
-hour of room for them left: warn at once. None left: hold the bath, as nothing may flow without its record; until then
-control goes on as if nothing was.
+Law: a row waits longer than `slow_s`: warn. Rows that wait in memory because their disk takes none: warn, and refuse to
+start a run, of which a crash would leave nothing; open runs go on. Less than an hour of room for them left: warn at
+once. None left: hold the bath, as nothing may flow without its record.
 Defaults: 3 s, as the writer goes round once a second and a sound disk takes milliseconds; no wait, as the writer tries
 again by itself; an hour is what a person needs to make room on a disk in a night shift. Own choice.
 Clears: when everything is written and has been for `quiet_s`; current by order only.

@@ -2,7 +2,8 @@
 
 Hazard: a run that is begun on a nearly full disk ends without its record, or is held when memory is full as well.
 Law: room for less than `space_warn_h` of every circuit's record: warn. For less than `space_refuse_h`: warn more
-urgently, and refuse to start a run; open runs go on. Where the disk does not say how much room it has: warn. That
+urgently, and refuse to start a run; open runs go on. Rows that live on the space kept back for a full disk count as no
+room at all. Where the disk does not say how much room it has: warn. That
 refuses nothing, as rows that cannot be written have laws of their own, with hours of memory before they hold the bath,
 while filled batteries that may not start are harmed for certain.
 Defaults: 168 h, a week in which somebody can make room by day; 24 h, a run of 18 to 20 h and a margin. Own choice.
