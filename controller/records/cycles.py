@@ -29,7 +29,7 @@ from controller.core.types import (
     Value,
 )
 from controller.records.columns import ColumnError, pack_floats, pack_whole, unpack_floats, unpack_whole
-from controller.records.outside import read_json
+from controller.records.outside import read_any_json
 from controller.records.plain import Codec, PlainError
 
 BLOCK_CYCLES = 360
@@ -212,7 +212,7 @@ def _inflate(data: bytes) -> bytes:
 def _decode(body: bytes, count: int, codec: Codec) -> tuple[CircuitState | None, list[Cycle]]:
     probes, length = struct.unpack_from("<HI", body)
     offset = 6 + length
-    head: dict[str, Any] = read_json(body[6:offset])
+    head: dict[str, Any] = read_any_json(body[6:offset])
     values = _FIXED_VALUES + probes
     wholes, floats = [], []
     for _ in range(_WHOLE_LEAD + values):

@@ -43,8 +43,17 @@ def plain_number(value: object) -> float | None:
 
 def read_json(data: bytes | str) -> Any:
     """What a JSON text holds; ValueError, in one short line, for one that no writer of ours makes."""
+    return _flat_enough(data, parse_int=_whole, parse_float=_float, parse_constant=_constant)
+
+
+def read_any_json(data: bytes | str) -> Any:
+    """The same for what holds readings and orders as they came in: any number is taken, its type is asked for later."""
+    return _flat_enough(data)
+
+
+def _flat_enough(data: bytes | str, **parsers: Any) -> Any:
     try:
-        plain = json.loads(data, parse_int=_whole, parse_float=_float, parse_constant=_constant)
+        plain = json.loads(data, **parsers)
     except RecursionError:
         raise ValueError(_DEEP) from None
     if _is_deep(plain):
