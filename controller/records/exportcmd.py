@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     Raises `InputError` (exit 2) for what is no run and for a file that cannot be written; nothing is left of it then.
     """
     name = next((file for word, file in TABLES.items() if getattr(args, word)), LOG)
-    paths = paths_of(args.run, None)
+    paths = paths_of(args.run, None, "export")
     found: list[Exported] = []
     with _sink(args.output, name, force=args.force) as sink:
         for one in export(paths, name, sink):

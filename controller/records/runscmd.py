@@ -108,13 +108,17 @@ def run(args: argparse.Namespace) -> int:
     return _list(chains, wanted, as_json=args.json)
 
 
-def paths_of(folders: Sequence[Path], runs: Path | None) -> list[Path]:
-    """Every record below the folders that were named, else below the folder of runs; InputError: there is none."""
+def paths_of(folders: Sequence[Path], runs: Path | None, command: str = "runs") -> list[Path]:
+    """Every record below the folders that were named, else below the folder of runs.
+
+    InputError, in the name of `command`: a folder is not there, or cannot be read.
+    """
     given = list(folders) or [runs or Path(os.environ.get(VARIABLE) or RUNS)]
     try:
         return run_paths(given, _say)
     except (RecordError, OSError, ValueError) as error:
-        raise _wrong("", f"{error}; name a folder of runs, or give it with --runs or ${VARIABLE}") from None
+        other = f", or give it with --runs or ${VARIABLE}" if command == "runs" else ", or a run"
+        raise InputError([Problem(command, None, "", f"{error}; name a folder of runs{other}")]) from None
 
 
 def _say(text: str) -> None:

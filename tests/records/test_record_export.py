@@ -385,3 +385,11 @@ def test_a_row_as_the_writer_leaves_it_goes_out_byte_by_byte():
     """Numbers, quotes, apostrophes and other letters than English ones; no row of our own is changed."""
     for line in (b'-1.5,2,\'=x,"a, b",-3', b'"he said ""no""",-1e-07,,', "\u00fcber,-2.0".encode(), b""):
         assert exporting.cleaned(line) == line
+
+
+def test_a_folder_that_is_not_there_is_told_by_this_command(tmp_path):
+    """Two commands share the search; each names itself, and only options that it has."""
+    with pytest.raises(InputError) as wrong:
+        exportcmd.run(command(tmp_path / "nowhere", "-o", tmp_path / "x.csv"))
+    assert [problem.file for problem in wrong.value.problems] == ["export"]
+    assert "--runs" not in str(wrong.value)
