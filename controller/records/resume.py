@@ -13,6 +13,7 @@ from pathlib import Path
 from controller.core.circuit import step as core_step
 from controller.core.state import CircuitState
 from controller.core.version import CORE
+from controller.records.errors import RecordError
 from controller.records.frames import FILE_HEAD, Frame, scan
 from controller.records.head import Head
 from controller.records.plain import Codec
@@ -45,11 +46,13 @@ class Resumed:
 
 
 def resume_run(folder: Path, writer: Writer, *, step: Step = core_step, by_count: bool = False) -> Resumed:
-    """Open the folder for more rows; RecordError when it is no record or its run.json cannot be understood.
+    """Open the folder for more rows; RecordError: it is no record, or its run.json cannot be understood or believed.
 
     Works for a closed record too (sign-off, readings that come later).
     """
     found = read_run(folder)
+    if _is_another_head(found):
+        raise RecordError("run.json: is not the one that its tables began with: no run can be resumed from it")
     head = found.head
     store = found.cycles
     blocks = since_last_state(store, head.codec)
@@ -67,6 +70,15 @@ def resume_run(folder: Path, writer: Writer, *, step: Step = core_step, by_count
         record, head, redone.state, last_ms, _utc_of(last_ms, head, found),
         tuple(cut), tuple(problems), found.summary is not None,
     )  # fmt: skip
+
+
+def _is_another_head(found: RunFolder) -> bool:
+    """Whether every table breaks in its first row: each chain begins with run.json, so one of its bytes was changed.
+
+    Its plan and limits would otherwise be those that a run goes on with.
+    """
+    begun = [table for table in found.tables.values() if table.lines]
+    return bool(begun) and all(table.walked.wrong_row == 1 for table in begun)
 
 
 def since_last_state(store: CycleStore, codec: Codec) -> list[Block | str]:

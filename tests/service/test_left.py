@@ -238,3 +238,17 @@ async def test_damage_in_the_middle_stays_and_rows_go_on_behind_it(runs):
     assert back[: len(lines)] == lines
     assert len(back) > len(lines)
     assert any("log.csv:4" in text for text in verify_run(log.parent, chain_only=True).wrong)
+
+
+async def test_a_plan_that_was_changed_on_the_disk_is_not_gone_on_with(runs):
+    """One digit of a current in run.json: the chains do not begin with it, so the run goes on as state.json has it."""
+    place = file_of(runs, "run.json")
+    data = place.read_bytes()
+    whole = json.loads(data)["plan"]["steps"][0]["current_A"]
+    changed = data.replace(b'"current_A": %s' % str(whole).encode(), b'"current_A": %s' % str(whole + 1).encode(), 1)
+    assert json.loads(changed)["plan"]["steps"][0]["current_A"] == whole + 1
+    place.write_bytes(changed)
+    hall = await begun_safely(runs)
+    assert any("run.json: is not the one that its tables began with" in told for told in said(hall))
+    assert hall.circuit("A01").state is State.HELD
+    assert hall.circuit("A01").load.plan.steps[0].current_A == whole
