@@ -7,6 +7,7 @@ end of a service did to the circuit, at the moment where it did. Pure.
 from __future__ import annotations
 
 import csv
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -86,16 +87,19 @@ class EventCheck:
         cycles are written before rows.
         """
         notes = []
-        ends = [begin for begin, _ in silences] + ([last_ms] if is_open and last_ms is not None else [])
+        ends = sorted([begin for begin, _ in silences] + ([last_ms] if is_open and last_ms is not None else []))
+        moments = sorted(self._at)
         for now_ms, what in self._missing:
-            end = min((at for at in ends if at >= now_ms), default=None)
+            end = _first(ends, bisect_left(ends, now_ms))
+            later = _first(moments, bisect_right(moments, now_ms))
             told = f"{what} of {self._elapsed_s(now_ms)} s"
-            if end is None or any(now_ms < at <= end for at in self._at):
+            if end is None or (later is not None and later <= end):
                 self.wrong.append(f"events.csv: {told} is missing, the cycles give it")
             else:
                 notes.append(f"events.csv: {told} had not been written when the service was interrupted")
         behind = []
-        for now_ms, indexes in sorted(self._at.items()):
+        for now_ms in moments:
+            indexes = self._at[now_ms]
             if now_ms in self._seen:
                 continue
             if last_ms is None or now_ms > last_ms:
@@ -160,6 +164,10 @@ def named_rows(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterato
     """Rows as cells by the names of their columns; what a row or the header lacks is empty."""
     for row in rows:
         yield dict.fromkeys(EVENT_COLUMNS, "") | dict(zip(columns, row, strict=False))
+
+
+def _first(sorted_ms: Sequence[int], index: int) -> int | None:
+    return sorted_ms[index] if index < len(sorted_ms) else None
 
 
 def _short(text: str) -> str:

@@ -1,35 +1,24 @@
-"""A replay on a terminal: the record served by a child process, the console in this one.
-
-The child's standard input is a pipe that only this process holds: when this one ends, in whatever way, the child ends.
-"""
+"""A replay on a terminal: the record served by a child process, the console in this one."""
 
 from __future__ import annotations
 
 import os
 import secrets
-import select
 import shutil
 import subprocess
-import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
 
-import controller
 from controller.service.errors import Unreachable
+from controller.service.ownchild import OwnChild, started
 from controller.service.places import MAX_PATH_BYTES
-from profiles.problems import InputError, Problem, clean
-
-FRONT_DOOR = Path(controller.__file__).parents[1] / "formbath.py"
-BEGIN_S = 60.0
-"""Longest wait for the child's first line; it takes half a second."""
+from profiles.problems import InputError, Problem
 
 LEAVE_S = 10.0
 END_S = 2.0
-LAST_LINES = 5
 PREFIX = "formbath-replay-"
 
 
@@ -37,25 +26,20 @@ PREFIX = "formbath-replay-"
 class Child:
     """The process that serves the record."""
 
-    process: subprocess.Popen[bytes]
-    errors: IO[bytes]
+    own: OwnChild
+
+    @property
+    def process(self) -> subprocess.Popen[bytes]:
+        """The process."""
+        return self.own.process
 
     def socket(self) -> Path:
         """Wait for the path of its socket. Raises Unreachable with what it said instead."""
-        pipe, heard = self.process.stdout, b""
-        while pipe is not None and b"\n" not in heard:
-            ready, _, _ = select.select([pipe], [], [], BEGIN_S)
-            piece = os.read(pipe.fileno(), 65_536) if ready else b""
-            if not piece:
-                raise Unreachable(f"the replay did not start: {self.last_words() or 'it said nothing in time'}")
-            heard += piece
-        return Path(os.fsdecode(heard.partition(b"\n")[0]))
+        return self.own.socket("the replay")
 
     def last_words(self) -> str:
-        """Return the last lines of the child's standard error, made fit for a terminal."""
-        self.errors.seek(0)
-        said = self.errors.read().decode("utf-8", "replace").splitlines()
-        return "; ".join(clean(line) for line in said[-LAST_LINES:])
+        """Return what it said last on its standard error."""
+        return self.own.last_words()
 
     def ended(self) -> bool:
         """Whether it ended; one that has hung up has a moment to do so."""
@@ -64,18 +48,6 @@ class Child:
         except subprocess.TimeoutExpired:
             return False
         return True
-
-    def end(self) -> None:
-        """Close the pipe and wait for the end, bounded, then by force."""
-        if self.process.stdin is not None:
-            self.process.stdin.close()
-        try:
-            self.process.wait(LEAVE_S)
-        except subprocess.TimeoutExpired:
-            self.process.kill()
-            self.process.wait()
-        if self.process.stdout is not None:
-            self.process.stdout.close()
 
 
 def _base() -> Path:
@@ -94,17 +66,11 @@ def child(path: Path, options: Sequence[str]) -> Iterator[Child]:
     The child makes the folder, so that it can take away nothing but its own; where it was killed this side does.
     """
     folder = _base() / f"{PREFIX}{secrets.token_urlsafe(6)}"
-    words = ["replay", "--serve", str(folder), *options, "--", str(path.absolute())]
-    with tempfile.TemporaryFile() as errors:
-        process = subprocess.Popen(  # noqa: S603 - this program again, words of its own
-            [sys.executable, str(FRONT_DOOR), *words],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, start_new_session=True,
-        )  # fmt: skip
-        one = Child(process, errors)
+    with started(["replay", "--serve", str(folder), *options, "--", str(path.absolute())]) as own:
         try:
-            yield one
+            yield Child(own)
         finally:
-            one.end()
+            own.leave(LEAVE_S)
             # Nobody else could know the name; it is short because a socket's path must be.
             shutil.rmtree(folder, ignore_errors=True)
 

@@ -174,7 +174,7 @@ sys.path.insert(0, sys.argv[2])
 from pathlib import Path
 from simulator.watching import child
 with child(Path(sys.argv[1]), 7, 300.0) as one:
-    print(one.socket(), one.process.pid, flush=True)
+    print(one.socket(), one.own.process.pid, flush=True)
     sys.stdin.read()
 """
 
