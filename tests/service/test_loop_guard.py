@@ -8,12 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from leftkit import BOUND_S, FILE, LOAD, NAMES, PERIOD_MS, PERSON, SETTINGS, TEXT, UTC_MS
 
-import profiles
-from controller.bathmodel import BathFile
 from controller.core import bath as core_bath
 from controller.core.moves import interrupted
-from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.table import Cause
 from controller.core.types import (
     ALL_OFF,
@@ -25,7 +23,6 @@ from controller.core.types import (
     State,
     Value,
 )
-from controller.records.head import Text
 from controller.records.verify import verify_run
 from controller.records.writer import Writer
 from controller.service import loop
@@ -33,54 +30,10 @@ from controller.service.clock import Now
 from controller.service.desk import Desk
 from controller.service.keeping import state_to_keep
 from controller.service.loop import Parts, Service
-from controller.service.people import ROLES, Person
 from controller.service.protocol import OrderMessage
 from controller.service.recorder import Recorder, Sources
 from controller.service.recordroom import not_on_disk
 from controller.service.start import what_was_left
-
-PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
-NAMES = ("A01", "A02")
-PERIOD_MS = 1_000
-UTC_MS = 1_773_640_800_000  # 2026-03-16T06:00:00Z
-TEXT = Text("a.toml", "a = 1\n")
-SETTINGS = BathSettings(
-    "north",
-    "A",
-    True,
-    PERIOD_MS,
-    3 * PERIOD_MS,
-    5 * PERIOD_MS,
-    tuple(CircuitSettings(name, 18, 0.5, 60.0, 340.0) for name in NAMES),
-    purge_ms=0,
-    alone_ms=0,
-    apart_ms=0,
-)
-FILE = BathFile.model_validate(
-    {
-        "kind": "bath",
-        "hall": "north",
-        "name": "A",
-        "virtual": True,
-        "link": {"east": {"tcp": "127.0.0.1:0"}},
-        "inputs": {"link": "east", "unit": 9, "map": "inputs"},
-        "circuit": [
-            {
-                "name": name, "link": "east", "unit": 1, "map": "cabinet", "channel": number, "places": 18,
-                "current_max_A": 60, "voltage_max_V": 340,
-            }
-            for number, name in enumerate(NAMES, 1)
-        ],
-    }
-)  # fmt: skip
-LOAD = {
-    "profile": str(PROFILE),
-    "batch": "K3107:1-18",
-    "first_filled_minutes_ago": 60.0,
-    "last_filled_minutes_ago": 50.0,
-}
-BOUND_S = 20.0
-PERSON = Person("anna", ROLES)
 
 
 class FakeField:
