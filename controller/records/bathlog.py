@@ -27,10 +27,12 @@ from controller.records.rows import (
     event_text,
     time_utc,
 )
+from controller.records.sealed import sealed
+from controller.records.statefile import NAME as STATE
+from controller.records.statefile import read_state, state_before_seal
 from controller.records.table import ChainedTable, standing_of
 from controller.records.writer import Group, Writer
 
-STATE_FORMAT = "formbath/state/1"
 RELEASES = "releases"
 MONTH = re.compile(r"events-(\d{6})\.csv")
 CONTINUES = "log_continues"
@@ -53,7 +55,7 @@ class BathLog:
         self.lost_rows = 0
         self._writer = writer
         self._group = Group(self.folder)
-        self._state = self._group.replace_file("state.json")
+        self._state = self._group.replace_file(STATE)
         self._limits = self._group.replace_file("limits.json")
         self._tables: dict[str, ChainedTable] = {}
         self._releases: set[str] = set()
@@ -115,8 +117,8 @@ class BathLog:
 
     def put_state(self, state: Mapping[str, Any]) -> None:
         """Replace state.json whole when next committed; the last state put wins. ValueError: no plain JSON."""
-        content = {"format": STATE_FORMAT, **state}
-        self._state.put((json.dumps(content, allow_nan=False) + "\n").encode())
+        before = state_before_seal(state)
+        self._state.put(Lazy(lambda: sealed(before)))
 
     def keep_release(self, text: Text) -> None:
         """Write a release once, as `releases/<its sha256>.json`, before the next state that may name it.
@@ -144,10 +146,10 @@ class BathLog:
 
     def read_state(self) -> tuple[dict[str, Any] | None, str | None]:
         """What state.json holds (None: nothing usable), and what is wrong with it (None: nothing)."""
-        plain, trouble = self._read("state.json")
-        if plain is not None and plain.get("format") != STATE_FORMAT:
-            return None, f"state.json: is not of the format {STATE_FORMAT}"
-        return plain, trouble
+        try:
+            return read_state(read_bytes(self.folder / STATE))
+        except RecordError as error:
+            return None, str(error)
 
     def _read(self, name: str) -> tuple[dict[str, Any] | None, str | None]:
         try:

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping, Sequence
 from hashlib import sha256
 from pathlib import Path
 
-from controller.records.bathlog import CONTINUES, MONTH, RELEASES, STATE_FORMAT
+from controller.records.bathlog import CONTINUES, MONTH, RELEASES
 from controller.records.chained import Chained, read_chained
 from controller.records.errors import RecordError
 from controller.records.forms import TABLE_FORMS, wrong_forms
 from controller.records.paper import Typed, on_paper
 from controller.records.place import FolderPlace, read_all
+from controller.records.statefile import NAME as STATE
+from controller.records.statefile import read_state
 from controller.records.tables import EVENT_COLUMNS, PROOF_COLUMNS
 from controller.records.verdict import Verdict
 
 _PROOFS = "proofs.csv"
 _RELEASE = re.compile(r"([0-9a-f]{64})\.json")
-_STATE = "state.json"
 
 
 def is_bath_folder(path: Path) -> bool:
@@ -30,7 +30,7 @@ def is_bath_folder(path: Path) -> bool:
 
 
 def _known(name: str) -> bool:
-    return name in (_PROOFS, _STATE) or MONTH.fullmatch(name) is not None
+    return name in (_PROOFS, STATE) or MONTH.fullmatch(name) is not None
 
 
 def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
@@ -105,13 +105,11 @@ def _broken_months(tables: Mapping[str, Chained]) -> list[str]:
 
 def _state(place: FolderPlace, verdict: Verdict) -> None:
     try:
-        data = read_all(place, _STATE)
-        plain = json.loads(data) if data else None
-    except (RecordError, ValueError, RecursionError):
-        verdict.wrong.append(f"{_STATE}: is not readable")
-        return
-    if data and (not isinstance(plain, dict) or plain.get("format") != STATE_FORMAT):
-        verdict.wrong.append(f"{_STATE}: is not of the format {STATE_FORMAT}")
+        trouble = read_state(read_all(place, STATE))[1]
+    except RecordError as error:
+        trouble = f"{STATE}: {str(error).rpartition(f'{STATE}: ')[2]}"
+    if trouble:
+        verdict.wrong.append(trouble)
 
 
 def _releases(folder: Path, verdict: Verdict) -> None:

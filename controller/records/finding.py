@@ -5,7 +5,6 @@ Looks at names only, and no deeper than two folders, so that thousands of runs a
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -15,6 +14,7 @@ from pathlib import Path
 from controller.records.claims import bath_folder
 from controller.records.errors import RecordError
 from controller.records.place import SUFFIX, ArchivePlace, FolderPlace, read_all
+from controller.records.statefile import read_state
 
 HEAD = "run.json"
 RUN_NAME = re.compile(r"\d{8}T\d{6}Z-")
@@ -193,7 +193,7 @@ def _state(path: Path) -> dict[str, object]:
     place = FolderPlace(path.parent)
     if (place.size(path.name) or 0) > LARGEST_STATE:
         raise RecordError("is absurdly large")
-    plain = json.loads(read_all(place, path.name))
-    if not isinstance(plain, dict):
-        raise RecordError("is no object")
+    plain, trouble = read_state(read_all(place, path.name))
+    if plain is None:
+        raise RecordError((trouble or "is empty").removeprefix(f"{path.name}: "))
     return plain

@@ -6,20 +6,16 @@ read, and `is_sealed` says that nothing guards them.
 
 from __future__ import annotations
 
-import json
-import re
 from collections.abc import Mapping
-from hashlib import sha256
 from typing import Any
 
 from controller.records.outside import read_json
+from controller.records.sealed import SEAL, seal_holds, sealed, unsealed
 
 FORMAT = "formbath/summary/2"
 UNSEALED = "formbath/summary/1"
 """The format before a summary carried its own hash."""
-SEAL = "sha256"
 NAME = "summary.json"
-_SEAL_LINE = re.compile(rb' "sha256": "([0-9a-f]{64})"\n}\n')
 
 
 def summary_bytes(content: Mapping[str, Any]) -> bytes:
@@ -27,10 +23,8 @@ def summary_bytes(content: Mapping[str, Any]) -> bytes:
 
     ValueError: the content is no plain JSON.
     """
-    kept = {key: value for key, value in content.items() if key not in ("format", SEAL)}
-    text = json.dumps({"format": FORMAT, **kept, SEAL: ""}, indent=1, allow_nan=False) + "\n"
-    before = text[: text.rindex(f' "{SEAL}"')].encode()
-    return before + f' "{SEAL}": "{sha256(before).hexdigest()}"\n}}\n'.encode()
+    kept = {key: value for key, value in content.items() if key != "format"}
+    return sealed(unsealed({"format": FORMAT, **kept}, indent=1), indent=1)
 
 
 def read_summary(data: bytes) -> tuple[Mapping[str, Any] | None, str | None]:
@@ -63,6 +57,4 @@ def _holds(data: bytes, plain: Mapping[str, Any]) -> bool:
     # Only the old format may lack the hash: a changed byte in the key's name must not make it one of old.
     if SEAL not in plain:
         return plain.get("format") in (UNSEALED, None)
-    begin = data.rfind(f' "{SEAL}"'.encode())
-    found = _SEAL_LINE.fullmatch(data, max(begin, 0))
-    return found is not None and found[1].decode() == sha256(data[:begin]).hexdigest()
+    return seal_holds(data, indent=1)

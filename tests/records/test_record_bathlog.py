@@ -138,3 +138,29 @@ def test_the_first_month_and_files_of_other_names_begin_as_they_are(tmp_path):
     (tmp_path / "A" / "events-2026.csv").write_text("x")
     folder = month_by_month(tmp_path, MARCH_MS)
     assert b"log_continues" not in (folder / "events-202603.csv").read_bytes()
+
+
+def test_no_bit_of_a_state_can_be_another_unseen(writer, tmp_path):
+    """Any flipped bit, any cut: nothing of it is used, and a verify of the folder says so."""
+    log = BathLog(tmp_path, "A", writer)
+    log.put_state({"now_ms": 12, "circuits": {"A01": {"blocked_by": "anna"}}})
+    assert writer.commit()
+    path = tmp_path / "A" / "state.json"
+    whole = path.read_bytes()
+    assert log.read_state()[0]["circuits"]["A01"]["blocked_by"] == "anna"
+    others = [
+        whole[:at] + bytes([whole[at] ^ 1 << bit]) + whole[at + 1 :] for at in range(len(whole)) for bit in range(8)
+    ]
+    for data in [*others, *(whole[:at] for at in range(1, len(whole))), whole + b"\n", whole[:-2] + b"\n}\n"]:
+        path.write_bytes(data)
+        assert log.read_state()[0] is None
+    assert [said.partition(":")[0] for said in verify_bath(tmp_path / "A").wrong] == ["state.json"]
+
+
+def test_a_state_of_before_has_no_hash_and_is_read(writer, tmp_path):
+    """The older format is taken as it stands; the newer one without its hash is not."""
+    log = BathLog(tmp_path, "A", writer)
+    (tmp_path / "A").mkdir()
+    for version, read in (("1", True), ("2", False)):
+        (tmp_path / "A" / "state.json").write_text(f'{{"format": "formbath/state/{version}", "number": 7}}\n')
+        assert (log.read_state()[0] is not None) is read

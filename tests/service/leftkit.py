@@ -18,6 +18,8 @@ from controller.bathmodel import BathFile
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.types import ALL_OFF, BathReading, ChannelReading, Fit, LinkState, State, Value
 from controller.records.head import Text
+from controller.records.sealed import sealed
+from controller.records.statefile import state_before_seal
 from controller.records.writer import Writer
 from controller.service.begun import begun
 from controller.service.clock import Now, wall_moved_ms
@@ -193,6 +195,11 @@ def in_memory() -> Iterator[Path]:
     memory = Path("/dev/shm")
     with TemporaryDirectory(dir=memory if memory.is_dir() and os.access(memory, os.W_OK) else None) as folder:
         yield Path(folder)
+
+
+def state_bytes(content: dict) -> bytes:
+    """A state.json that says something else, with a hash that fits."""
+    return sealed(state_before_seal(content))
 
 
 def rows(path: Path) -> list[dict]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from leftkit import NAMES, Hall, Plant, in_memory, rows
+from leftkit import NAMES, Hall, Plant, in_memory, rows, state_bytes
 
 from controller.core.types import State
 from controller.records.verify import verify_run
@@ -155,13 +155,39 @@ async def test_a_folder_of_another_bath_is_not_opened(runs, tmp_path):
 async def test_no_content_of_state_json_ends_the_start(runs, content):
     """Of a wrong type, absurd, or of another version: what cannot be used is taken for the worse."""
     path = file_of(runs, "state.json")
-    path.write_text(json.dumps({**json.loads(path.read_text()), **content}))
+    kept = {**json.loads(path.read_text()), **content}
+    path.write_bytes(state_bytes(kept) if "format" not in content else json.dumps(kept).encode())
     hall = await begun_safely(runs)
     hall.end()
     if "alarms" in content:
         assert [alarm.code for alarm in hall.left.alarms] == ["emergency_stop"]
     if content.keys() & {"now_ms", "utc_ms", "circuits", "format"}:
         assert any(text.startswith("state.json: ") for text in said(hall))
+
+
+@pytest.mark.parametrize("name", ["blocked_by", "anna"])
+async def test_a_state_json_with_another_byte_is_not_believed(runs, name):
+    """A letter of a key, or of who blocked: the file's own hash says so, and nobody's block is forgotten."""
+    path = file_of(runs, "state.json")
+    data = path.read_bytes()
+    assert name.encode() in data
+    path.write_bytes(data.replace(name.encode(), b"B" + name[1:].encode()))
+    hall = await begun_safely(runs)
+    assert "state.json: is not as it was written: its own SHA-256 does not fit" in said(hall)
+    assert hall.circuit("A02").blocked_by == "restart: kept state unreadable"
+    assert hall.circuit("A01").state is State.HELD
+    hall.end()
+
+
+async def test_a_state_json_of_before_is_read_as_it_stands(runs):
+    """A version without the hash wrote it: the block is still anna's."""
+    path = file_of(runs, "state.json")
+    kept = json.loads(path.read_bytes())
+    del kept["sha256"]
+    path.write_text(json.dumps({**kept, "format": "formbath/state/1"}) + "\n")
+    hall = await begun_safely(runs)
+    assert (said(hall), hall.circuit("A02").blocked_by) == ([], "anna")
+    hall.end()
 
 
 async def test_a_state_json_that_is_gone_blocks_all(runs):
