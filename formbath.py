@@ -8,14 +8,16 @@ from __future__ import annotations
 import argparse
 import difflib
 import importlib
+import io
 import os
 import re
 import sys
 import tempfile
 import traceback
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO, cast
 
 if TYPE_CHECKING:
     from profiles.loader import Document
@@ -23,12 +25,15 @@ if TYPE_CHECKING:
 
 VERSION = "0.1.0"
 EXIT_WRONG_INPUT, EXIT_UNREACHABLE, EXIT_FAILED, EXIT_INTERRUPTED = 2, 3, 70, 130
+EXIT_UNWRITTEN, EXIT_UNREAD = 74, 141
+"""Output that no disk took; output whose reader left before its end, as a shell tells of SIGPIPE."""
 
 LONGEST_ERROR = 500
 
 EXIT_TEXT = """exit codes:
   0 done, 1 ran but what it checked does not hold, 2 the input is wrong,
-  3 plant, link or service not reached, 70 failed, 130 interrupted
+  3 plant, link or service not reached, 70 failed, 74 output cannot be written,
+  130 interrupted, 141 the reader of the output left before its end
 file formats: formbath schema KIND (profile, bath, map, release, model)"""
 
 CAUTION = """This is process control, not a safety system:
@@ -148,9 +153,75 @@ KINDS: Mapping[str, tuple[str, str]] = {
 }
 
 
+class _Output(io.FileIO):
+    """Standard output that remembers what it could not write: an error that somebody swallows is no success."""
+
+    lost: OSError | None = None
+
+    def write(self, data: Any, /) -> int:
+        """As a file's; what goes wrong is kept."""
+        try:
+            return super().write(data)
+        except OSError as error:
+            self.lost = error
+            raise
+
+
+def _lost() -> OSError | None:
+    raw = getattr(getattr(sys.stdout, "buffer", None), "raw", None)
+    return raw.lost if isinstance(raw, _Output) else None
+
+
 def main(argv: Sequence[str] | None = None) -> int:
-    """Does what the command line asks for; returns the exit code."""
+    """Does what the command line asks for; returns the exit code, never 0 where its output did not come through."""
     words = list(sys.argv[1:] if argv is None else argv)
+    who = f"formbath {words[0]}" if words and words[0] in COMMANDS else "formbath"
+    if sys.stderr is None:
+        sys.stderr = _nowhere()
+    if sys.stdout is None:
+        if who != "formbath run":
+            print(f"{who}: cannot write output: standard output is closed", file=sys.stderr)
+            return EXIT_UNWRITTEN
+        # A service has nothing to say there, and none of its files shall get that place.
+        sys.stdout = _nowhere()
+    before, real = sys.stdout, cast("Any", sys.__stdout__)
+    if before is real and not before.isatty():
+        raw = io.BufferedWriter(_Output(before.fileno(), "wb", closefd=False))
+        at_once = before.line_buffering or before.write_through
+        sys.stdout = io.TextIOWrapper(raw, before.encoding, before.errors, line_buffering=at_once)
+    try:
+        code, lost = _answer(words), _lost()
+    finally:
+        sys.stdout = before
+    if lost is None:
+        return code
+    if isinstance(lost, BrokenPipeError):
+        return EXIT_UNREAD
+    print(f"{who}: cannot write output: {lost.strerror}", file=sys.stderr)
+    return EXIT_UNWRITTEN
+
+
+def _nowhere() -> TextIO:
+    return os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
+
+
+def _answer(words: list[str]) -> int:
+    """The exit code, once all output was given to the system; what it did not take `_lost` knows."""
+    try:
+        code = _told(words)
+    except SystemExit as left:
+        # A parser ends like this: its help is printed, or its one line is.
+        code = left.code if isinstance(left.code, int) else 0
+    except OSError:
+        if _lost() is None:
+            raise
+        code = EXIT_FAILED
+    with suppress(OSError):
+        sys.stdout.flush()
+    return code
+
+
+def _told(words: list[str]) -> int:
     if not words or words[0] in {"-h", "--help"}:
         print(overview(), file=sys.stdout if words else sys.stderr)
         return 0 if words else EXIT_WRONG_INPUT
@@ -188,9 +259,7 @@ def perform(name: str, words: Sequence[str]) -> int:
     try:
         # Intermixed: what belongs to a command may stand behind its options, too.
         args = parser_of(name).parse_intermixed_args(words)
-        code = int(_load(COMMANDS[name].run)(args))
-        sys.stdout.flush()
-        return code
+        return int(_load(COMMANDS[name].run)(args))
     except InputError as error:
         for problem in error.problems:
             print(problem, file=sys.stderr)
@@ -201,11 +270,9 @@ def perform(name: str, words: Sequence[str]) -> int:
     except KeyboardInterrupt:
         print(f"formbath {name}: interrupted", file=sys.stderr)
         return EXIT_INTERRUPTED
-    except BrokenPipeError:
-        # The reader of our output left, as `head` does; nothing more can be said to it, not even at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except Exception as error:
+        if _lost() is not None:
+            return EXIT_FAILED  # told by who knows where the output went
         if verbose:
             traceback.print_exc()
         print(failure(name, error), file=sys.stderr)

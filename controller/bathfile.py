@@ -13,7 +13,7 @@ from controller.core.lawsettings import (
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.field.registermap import RegisterMap, load_map, map_path, missing_signals, sensors
 from controller.interlocktables import Interlocks
-from profiles.loader import Document, load_model, read_document
+from profiles.loader import Document, load_model, parse_document, read_document
 from profiles.locator import KeyPath
 from profiles.problems import InputError, Problem
 
@@ -98,6 +98,22 @@ def settings_of(bath: Bath) -> BathSettings:
         airflow_m3_h=file.airflow_m3_h,
         require_release=file.require_release,
     )
+
+
+def settings_of_texts(bath_text: str, map_text: str, circuit: str) -> tuple[BathSettings, frozenset[str]]:
+    """Return the settings from a bath file's text and that of one circuit's register map, as a record keeps them.
+
+    Second: the circuits with that map; of the others everything is right but what comes from a map. InputError: texts
+    that no service could begin with. Warnings, and the other maps' own faults, are not looked for.
+    """
+    document = parse_document(bath_text, "bath file")
+    file = load_model(document, BathFile)
+    map_ = load_model(parse_document(map_text, "map"), RegisterMap)
+    own = next((each.map for each in file.circuit if each.name == circuit), None)
+    if own is None:
+        raise InputError([document.problem(("circuit",), f"has no circuit {circuit[:40]!r}")])
+    bath = Bath(file, document, {each.map: map_ for each in file.circuit}, document.path.parent)
+    return settings_of(bath), frozenset(each.name for each in file.circuit if each.map == own)
 
 
 def _load_maps(file: BathFile, document: Document, folder: Path) -> tuple[dict[str, RegisterMap], list[Problem]]:

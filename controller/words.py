@@ -54,7 +54,7 @@ EVENTS: dict[str, str] = {
     "resumed_by_rule": "resumed by rule after a link loss of {minutes:.1f} min, at restart current",
     "step_began": "step {step} begins: {name}",
     "step_ended": "step {step} ({name}) ended by {by} after {minutes:.1f} min, {charge_Ah:.2f} Ah in",
-    "complete": "complete, {charge_Ah:.1f} Ah",
+    "complete": "complete, {charge_Ah:.2f} Ah in when its last step ended",
     "accepted": "{verb} by {who}",
     "ticked": "start list, item {item} found right by {who}: {item_text}",
     "crossed": "start list, item {item} found WRONG by {who}: {item_text}; {reason}",

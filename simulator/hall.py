@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 from collections.abc import Mapping
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, ExitStack
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,10 +14,12 @@ from controller.bathfile import Bath, load_bath, settings_of
 from controller.core.bath import fresh_state
 from controller.core.types import Event
 from controller.field.lines import Field, open_links
+from controller.records.claims import bath_folder
 from controller.records.rows import parse_time
 from controller.records.writer import Writer
 from controller.service.clock import SteppedClock
 from controller.service.desk import Desk
+from controller.service.locks import hold, runs_lock
 from controller.service.loop import Parts, Service
 from controller.service.people import Person, people_of
 from controller.service.places import socket_place
@@ -59,15 +61,21 @@ class Hall:
         self.script = Script(acts(names, len(items)), self._queued, self._seen)
         self.over = self.taken_over = False
         self._runs = runs
+        self._held = ExitStack()
         self.pace = Pace(ratio, self._show, self._settled) if ratio is not None else None
 
     async def open(self) -> None:
-        """Serve the plant, put the controller on it, attach the script. Raises OSError."""
-        await self.stage.open()
-        self.service = self._service()
-        self.service.parts.writer.start()
-        await self.socket.start()
-        await self.script.attach(self.socket.path)
+        """Serve the plant, put the controller on it, attach the script. Raises OSError, InputError (a lock)."""
+        # As any service: beside it nobody takes one of its records away.
+        lock = runs_lock(bath_folder(self._runs, self.bath.file.name))
+        with ExitStack() as held:
+            held.push(hold([lock], self.bath.document.name))
+            await self.stage.open()
+            self.service = self._service()
+            self.service.parts.writer.start()
+            await self.socket.start()
+            await self.script.attach(self.socket.path)
+            self._held = held.pop_all()
 
     def end(self) -> None:
         """Ask the service to hold all and leave; the script and the pace stand in its way no more."""
@@ -80,6 +88,7 @@ class Hall:
         """End everything; open records stay open."""
         parts = self.service.parts
         async with AsyncExitStack() as ending:
+            ending.callback(self._held.close)
             ending.push_async_callback(asyncio.to_thread, parts.writer.close)
             ending.callback(parts.recorder.end_all)
             ending.push_async_callback(self.stage.close)

@@ -9,6 +9,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from controller.records.finding import HEAD, RUN_NAME
+from controller.records.place import SUFFIX
 from controller.records.reader import RunFolder, read_run
 from simulator.hands import mended
 
@@ -41,10 +43,12 @@ class Entry:
 
 
 def entries(runs: Path) -> list[Entry]:
-    """Return an entry for each run folder below `runs`, by circuit."""
+    """Return an entry for each run below `runs`, by circuit: whoever unloaded or archived it meanwhile, it was one."""
     beside = _bath_rows(runs)
-    folders = sorted(path.parent for path in runs.glob("*/run.json"))
-    return sorted((_entry(read_run(folder), beside) for folder in folders), key=lambda entry: entry.circuit)
+    found = [*runs.glob("*/run.json"), *(path for path in runs.glob(f"*{SUFFIX}") if RUN_NAME.match(path.name))]
+    places = {path.parent.name if path.name == HEAD else path.stem: path for path in reversed(found)}
+    records = [read_run(path.parent if path.name == HEAD else path) for _, path in sorted(places.items())]
+    return sorted((_entry(record, beside) for record in records), key=lambda entry: entry.circuit)
 
 
 def _entry(run: RunFolder, beside: list[dict[str, str]]) -> Entry:

@@ -200,7 +200,7 @@ def _block(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int, led: int,
     made = [Row(cause[0].text, before.spans), *cause[1:]]
     if said.did:
         made += _indented(
-            scene.say("replay.did_do" if scene.replay else "alarms.did_do", did=said.did, do=said.do), width
+            scene.say("replay.did_do" if scene.of(seen).replay else "alarms.did_do", did=said.did, do=said.do), width
         )
     circuit = seen.picture.circuit(alarm.target) if seen.picture is not None else None
     if circuit is not None and circuit.blocked_by:

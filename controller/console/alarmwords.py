@@ -9,11 +9,17 @@ from controller.console.scene import BathSeen, Scene, stands
 from controller.words import AlarmLines
 
 
+def is_live(scene: Scene, lines: AlarmLines) -> bool:
+    """Return whether it is about a string under current: such a caution stands whole, with nothing of now before it."""
+    return scene.say("frame.live") in lines.do.partition(",")[0]
+
+
 def told(scene: Scene, seen: BathSeen, alarm: AlarmView) -> AlarmLines:
     """Return the alarm's cause, what was done and what to do.
 
     One that is gone asks for no work at a string; a trip whose zero was read back says so in place of the order.
     """
+    scene = scene.of(seen)
     lines = scene.say.alarm(alarm.code, alarm.value, alarm.limit)
     if alarm.came_and_went:
         lines = replace(lines, cause=scene.say("alarms.chatters", cause=lines.cause, n=alarm.came_and_went))

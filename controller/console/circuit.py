@@ -31,7 +31,7 @@ def rows(scene: Scene, width: int, height: int) -> list[Row]:
     if chosen is None or chosen[0].picture is None:
         return [fitted(Row(scene.say("circuit.none")), width)]
     seen, circuit = chosen
-    picture = chosen[0].picture
+    picture, scene = chosen[0].picture, scene.of(seen)
     first = _headline(scene, seen, picture, circuit, width)
     made = [
         *first,
@@ -66,7 +66,7 @@ def _headline(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitVi
     state = outlook.state_word(scene, seen, circuit)
     if circuit.blocked_by:
         at = outlook.clock_at(scene, seen, circuit.blocked_ms) if circuit.blocked_ms is not None else "--"
-        text = scene.say("circuit.blocked", by=circuit.blocked_by, at=at)
+        text = f"{scene.say('circuit.blocked', by=circuit.blocked_by, at=at)} {scene.say('bath.not_isolation')}"
         return _marked(wrapped(text, width, "  ", most=2), state, "waits")
     if not seen.trusted:
         at = outlook.clock_at(scene, seen, picture.now_ms, "%H:%M:%S")
@@ -202,7 +202,8 @@ def _ends(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) 
     allowed = outlook.finite(circuit.allowed_percent)
     if allowed is None or allowed >= 100.0:
         return scene.say("circuit.ends", at=shown)
-    return scene.say("circuit.ends_reduced", at=shown, percent=int(max(0.0, allowed)))
+    key = "replay.ends_reduced" if scene.replay else "circuit.ends_reduced"
+    return scene.say(key, at=shown, percent=int(max(0.0, allowed)))
 
 
 def _step(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) -> Row:

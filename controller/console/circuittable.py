@@ -84,7 +84,7 @@ def _row(scene: Scene, seen: BathSeen, circuit: CircuitView, line: _Line, width:
     asked = outlook.shown(seen, line.asked, line.spec) if line.asked is not None else ""
     read = outlook.shown(seen, line.read, line.spec)
     parts: list[Part] = [f"{line.label[:_LABEL]:<{_LABEL}}", *_cell(asked, _ASKED), *_cell(read, _READ)]
-    last = _last(scene, seen, line) if outlook.is_stale(seen, line.read) else ""
+    last = _last(scene, seen, line) if outlook.is_stale(seen, line.read) else _why_not(scene, seen, circuit, line)
     used = _LABEL + _ASKED + _READ
     parts.append(f"{'':<{max(2, _LAST_AT - used)}}{last}" if last else _beside(seen, circuit, line, width))
     used = sum(len(part if isinstance(part, str) else part[1]) for part in parts)
@@ -92,6 +92,14 @@ def _row(scene: Scene, seen: BathSeen, circuit: CircuitView, line: _Line, width:
     if limit and used < _limit_at(width):
         parts.append(f"{'':<{_limit_at(width) - used}}{limit}")
     return row(*parts)
+
+
+def _why_not(scene: Scene, seen: BathSeen, circuit: CircuitView, line: _Line) -> str:
+    """Return what is read at the terminals where that is not the string's voltage, in the place beside it."""
+    number = seen.picture.fresh(circuit.voltage_V) if seen.picture is not None else None
+    if line.name != "volts" or number is None or outlook.string_volts(circuit) is circuit.voltage_V:
+        return ""
+    return scene.say("circuit.not_its_own", volts=number)
 
 
 def _cell(text: str, width: int) -> list[Part]:

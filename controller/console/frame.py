@@ -11,6 +11,9 @@ from controller.console.row import BLANK, Part, Row, fitted, row, single
 from controller.console.scene import BathSeen, Scene, style_of
 from controller.words import AlarmLines
 
+LONG_CLOCK = 72
+"""Width from which the date stands beside the time."""
+
 _PAGES = {
     "trend": "frame.page.trend",
     "alarms": "frame.page.alarms",
@@ -31,7 +34,7 @@ def top(scene: Scene, width: int) -> list[Row]:
 
 def _path_line(scene: Scene, width: int) -> Row:
     """Line 1: where the person is, DEMO or REPLAY, the services' clock, and how many alarms there are."""
-    counts, clock = _counts(scene), _clock(scene, long=width >= 72)
+    counts, clock = _counts(scene), _clock(scene, long=width >= LONG_CLOCK)
     word = _world_word(scene)
     room = width - len(counts) - len(clock) - (len(word) + 1 if word else 0) - 2
     path = fitted(Row(_path(scene)), max(0, room)).text
@@ -41,7 +44,10 @@ def _path_line(scene: Scene, width: int) -> Row:
     # Where it is too narrow for all, the counts are the last to go.
     if len(text) + len(counts) + 1 > width:
         text = text[: max(0, width - len(counts) - 1)].rstrip()
-    return Row(text.ljust(max(0, width - len(counts))) + counts)
+    at = text.find(f" {word}", len(path)) + 1 if word else 0
+    marked = scene.say("frame.replay")
+    spans = ((at, at + len(marked), "replay"),) if at and text[at:].startswith(marked) else ()
+    return Row(text.ljust(max(0, width - len(counts))) + counts, spans)
 
 
 def _path(scene: Scene) -> str:
@@ -65,9 +71,10 @@ def _world_word(scene: Scene) -> str:
 
     And a standing word where a real bath takes profiles that nobody released.
     """
-    if scene.replay:
-        return scene.say("frame.replay")
     known = [(each.name, each.picture) for each in scene.baths if each.picture is not None]
+    if scene.replay:
+        simulated = any(picture.virtual for _, picture in known)
+        return " ".join(scene.say(key) for key in ("frame.replay", *(["frame.demo"] if simulated else [])))
     replayed = _of_baths(scene, "frame.replay", [name for name, picture in known if picture.replay is not None])
     virtual = _of_baths(scene, "frame.demo", [name for name, picture in known if picture.virtual])
     unreleased = _of_baths(scene, "frame.unreleased", [name for name, picture in known if picture.unreleased])
@@ -97,10 +104,14 @@ def _clock(scene: Scene, *, long: bool) -> str:
     seen = scene.selected_bath
     if seen is None or seen.picture is None:
         return scene.say("frame.no_clock")
-    spec = "%a %d %b %H:%M:%S %z" if long else "%H:%M:%S"
+    # Of a record of years ago the year counts for more than the day of the week.
+    dated = "%Y-%m-%d %H:%M:%S %z" if seen.replayed else "%a %d %b %H:%M:%S %z"
+    spec = dated if long else "%H:%M:%S"
     shown = clock_at(scene, seen, seen.picture.now_ms, spec)
-    # %z gives +0100; a colon makes it an offset to the eye.
-    return f"{shown[:-2]}:{shown[-2:]}" if long and shown[-5:-4] in {"+", "-"} else shown
+    if not long or shown[-5:-4] not in {"+", "-"}:
+        return shown
+    # %z gives +0100; a colon makes it an offset to the eye. Beside REPLAY there is no room for zeros.
+    return shown[:-2] if seen.replayed and shown.endswith("00") else f"{shown[:-2]}:{shown[-2:]}"
 
 
 def _counts(scene: Scene) -> str:
@@ -142,12 +153,17 @@ def _replay_line(scene: Scene, replay: ReplayView, width: int) -> Row:
     say = scene.say
     at, length = (since_start(each) for each in (replay.elapsed_s, replay.length_s))
     parts = [say("replay.at", at=at, length=length)]
+    seen = scene.selected_bath
+    if width < LONG_CLOCK and seen is not None and seen.picture is not None:
+        parts.insert(0, clock_at(scene, seen, seen.picture.now_ms, "%Y-%m-%d"))
     if replay.problems:
         parts.append(say("replay.not_whole", n=len(replay.problems) + replay.more_problems))
     if replay.core != replay.shown_by:
         parts.append(say("replay.other_core", core=replay.core, now=replay.shown_by))
     if not replay.decided:
         parts.append(say("replay.rows"))
+    if replay.name:
+        parts.append(single(replay.name, ascii_only=True))
     if replay.problems:
         parts.append(single(replay.problems[0], ascii_only=True))
     pace = say("replay.ended") if replay.ended else _pace(scene)
@@ -187,6 +203,8 @@ def _first_to_do(scene: Scene, width: int) -> tuple[Row, Row]:
     """Lines 3 and 4: a service that does not answer before all alarms, else the first alarm; blank without one."""
     lost = [each for each in scene.baths if not each.trusted]
     found = [(seen, alarm) for seen, alarm in scene.alarms() if seen.trusted]
+    if lost and scene.replay:
+        return Row(scene.say("replay.silent")), BLANK
     if not lost:
         return _alarm_lines(scene, *found[0], width) if found else (BLANK, BLANK)
     silent, watchdogs = _silent(scene, lost), scene.say("frame.watchdogs")
@@ -216,10 +234,10 @@ def _alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView, width: int) -> 
     cause = row(*mark_parts(scene, alarm), " ", since, " ", named, " ", lines.cause)
     # In a narrow terminal the words of the caution need the room more than the key's name.
     key = "" if scene.replay or alarm.acknowledged or width < 72 else scene.say("frame.press_k")
-    whole = did_and_do(scene, lines)
+    whole = did_and_do(scene.of(seen), lines)
     # Never a caution cut in two: where not all fits, what to do of a live string, else where the rest is read.
-    live = lines.do.startswith(scene.say("frame.live"))
-    short = lines.do if live else scene.say("frame.did_more", did=lines.did or None)
+    more = "replay.did_more" if scene.of(seen).replay else "frame.did_more"
+    short = lines.do if alarmwords.is_live(scene, lines) else scene.say(more, did=lines.did or None)
     ends = [f"  {key}", ""] if key else [""]
     told = next((text + end for text in (whole, short) for end in ends if len(text + end) + 3 <= width), short)
     return cause, fitted(row("   ", told), width)
@@ -229,9 +247,8 @@ def did_and_do(scene: Scene, lines: AlarmLines) -> str:
     """What was done and what to do, in one line; a caution stands as it is."""
     if not lines.do:
         return scene.say("frame.did", did=lines.did or None)
-    live = lines.do.startswith(scene.say("frame.live"))
-    usual = "replay.did_do" if scene.replay else "frame.did_do"
-    return scene.say("frame.did_live" if live else usual, did=lines.did or None, do=lines.do)
+    live = "frame.did_live" if alarmwords.is_live(scene, lines) else "frame.did_do"
+    return scene.say("replay.did_do" if scene.replay else live, did=lines.did or None, do=lines.do)
 
 
 _GO = ("frame.key.open", "frame.key.back", "frame.key.hall", "frame.key.trend", "frame.key.alarms", "frame.key.events")

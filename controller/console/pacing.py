@@ -70,7 +70,7 @@ def sought(scene: Scene, text: str) -> Sought:
 
 def is_replay(seen: BathSeen) -> bool:
     """Return whether what is seen of a bath is a replay."""
-    return seen.picture is not None and seen.picture.replay is not None
+    return seen.replayed
 
 
 def all_replays(baths: tuple[BathSeen, ...]) -> bool:

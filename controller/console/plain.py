@@ -95,10 +95,12 @@ class PlainConsole:
     # -- out
 
     def _print(self, *lines: Line) -> None:
-        replay = pacing.all_replays(self._links.seen(self._now()))
+        seen = self._links.seen(self._now())
+        virtual = any(each.picture is not None and each.picture.virtual for each in seen)
+        replay = ("replay.line_demo" if virtual else "replay.line") if pacing.all_replays(seen) else ""
         for line in lines:
             text = single(" ".join(part for part in (line.at, line.who, line.text) if part), ascii_only=True)
-            shown = self._say("replay.line", text=text) if replay else text
+            shown = self._say(replay, text=text) if replay else text
             print(shown, file=self._stdout, flush=True)
 
     async def _tick(self) -> None:

@@ -175,7 +175,10 @@ def _replayed(scene: Scene, seen: BathSeen, old: Picture | None) -> list[Line]:
     at, say = at_now(scene, seen), scene.say
     before = old.replay if old is not None else None
     known = before.problems if before is not None else ()
-    texts = [say("replay.problem", what=each) for each in now.problems if each not in known]
+    date, was = (f"{scene.local(each.utc):%Y-%m-%d}" if each is not None else "" for each in (seen.picture, old))
+    texts = [say("replay.of", name=now.name or None, date=date)] if before is None else []
+    texts += [say("replay.date", date=date)] if was and was != date else []
+    texts += [say("replay.problem", what=each) for each in now.problems if each not in known]
     if now.more_problems and (before is None or before.more_problems != now.more_problems):
         texts.append(say("replay.more_problems", n=now.more_problems))
     if now.core != now.shown_by and before is None:
@@ -204,7 +207,8 @@ def _circuit(scene: Scene, seen: BathSeen, now: CircuitView, old: CircuitView | 
 def _state(scene: Scene, seen: BathSeen, each: CircuitView) -> str:
     by = f" {each.blocked_by}" if each.blocked_by else ""
     waits = outlook.runs_word(scene, seen, each) if not each.blocked_by else ""
-    return scene.say("plain.state", state=outlook.state_word(scene, seen, each) + by) + (f", {waits}" if waits else "")
+    state = scene.say("plain.state", state=outlook.state_word(scene, seen, each) + by)
+    return f"{state}, {scene.of(seen).say('plain.waits', what=waits)}" if waits else state
 
 
 def _alarms(scene: Scene, seen: BathSeen, now: tuple[AlarmView, ...], old: tuple[AlarmView, ...]) -> list[Line]:
@@ -230,9 +234,8 @@ def alarm_lines(scene: Scene, seen: BathSeen, alarm: AlarmView) -> list[Line]:
     named = who(scene, seen, alarm.target)
     lines = [Line(at, named, say("plain.alarm", priority=alarm.priority, life=life, cause=words.cause))]
     if words.did:
-        lines.append(
-            Line(at, named, say("replay.plain_did" if scene.replay else "plain.did", did=words.did, do=words.do))
-        )
+        key = "replay.plain_did" if scene.of(seen).replay else "plain.did"
+        lines.append(Line(at, named, say(key, did=words.did, do=words.do)))
     return lines
 
 

@@ -24,7 +24,7 @@ class ReplayView(BaseModel):
     """Of a replay. `elapsed_s`, `length_s`: since the record's start; `core`: whose decisions are on record.
 
     `decided`: what is shown was decided again from the record's cycles; else it comes from its rows. `problems`: what
-    is not whole, `more_problems` sentences of it besides.
+    is not whole, `more_problems` sentences of it besides. `name`: the run folder's.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -36,6 +36,7 @@ class ReplayView(BaseModel):
     shown_by: int
     decided: bool
     ended: bool = False
+    name: Annotated[str, AfterValidator(_short)] = ""
     problems: tuple[Annotated[str, AfterValidator(_short)], ...] = ()
     more_problems: int = 0
 

@@ -10,8 +10,9 @@ import textwrap
 import unicodedata
 from dataclasses import dataclass
 
-STYLES = ("now", "soon", "waits", "shift")
-"""Priority 1; priority 2, derate, late; waits for a person (also BLOCKED, PURGE); priority 3 and stale values."""
+STYLES = ("now", "soon", "waits", "shift", "replay")
+"""Priority 1; priority 2, derate, late; waits for a person (also BLOCKED, PURGE); priority 3 and stale values; the word
+REPLAY."""
 
 Part = str | tuple[str, str]
 
@@ -53,9 +54,15 @@ def beside(left: Row, right: Row, column: int) -> Row:
     return Row(cut.text.ljust(column) + right.text, (*cut.spans, *shifted))
 
 
+_KEPT = "then: "
+"""Never the end of a row: in a replay no advice stands first in one without it."""
+
+
 def wrapped(text: str, width: int, indent: str = "", most: int = 4) -> list[Row]:
     """Return a text in at most `most` rows, the later ones set in by `indent`; a cut one ends in `~`."""
-    lines = textwrap.wrap(text, max(8, width), subsequent_indent=indent, break_on_hyphens=False) or [""]
+    kept = text.replace(_KEPT, _KEPT.replace(" ", "\0"))
+    broken = textwrap.wrap(kept, max(8, width), subsequent_indent=indent, break_on_hyphens=False) or [""]
+    lines = [line.replace("\0", " ") for line in broken]
     if len(lines) > most:
         lines = lines[:most]
         lines[-1] = lines[-1][: width - 1] + "~"

@@ -1,15 +1,17 @@
 """The rows of a chart: which value each stands for, and where the limits lie. Pure.
 
-The full scale hangs on the quantity and its limits alone, so that two pictures compare; only where a value lies
-outside does it widen, in fixed steps. A limit has a row whose lower edge is the limit itself: what touches it is at or
-past it.
+A value stands in the row whose label, as it is printed, is the nearest to it (between two, in the upper one). The full
+scale hangs on the quantity and its limits alone, so that two pictures compare; only where a value lies outside does it
+widen, in fixed steps. A limit, and a value that the scale is made for, has a row labelled with just that value.
 """
 
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import pairwise
 
 _STEPS = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)
 _NEAR = 1e-6
@@ -27,27 +29,35 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """The full scale of a quantity. `anchor`: a value that is a row's edge, always.
+    """The full scale of a quantity. `anchor`: a value that is a row's label, always.
 
-    `limits`: the first is the one that the scale is made for; the others are shown where they fit. `middle`: a row
-    stands for the values around its label, not for those from its label on; only for quantities without limits.
+    `limits`: the first is the one that the scale is made for; the others are shown where they fit. `marks`: further
+    values that label the rows they lie in, without a line.
     """
 
     low: float
     high: float
     anchor: float
     limits: tuple[Limit, ...] = ()
-    middle: bool = False
+    marks: tuple[float, ...] = ()
     least_step: float = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """One row: it is touched from `edge` on; `name` where it is a limit's."""
+    """One row: `label` is the value it stands for, `text` how that is printed; `name` where it is a limit's."""
 
-    edge: float
     label: float
     name: str = ""
+
+    @property
+    def text(self) -> str:
+        """The label in at most five characters."""
+        number = self.label
+        fitting = ((format(number, spec), most) for spec, most in ((".2f", 4), (".1f", 5), (".0f", 5)))
+        text = next((each for each, most in fitting if len(each) <= most), f"{number:.0e}")
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+        return "0" if text in {"-0", ""} else text
 
 
 def levels(span: Span, count: int, least: float | None, greatest: float | None) -> list[Level]:
@@ -57,19 +67,25 @@ def levels(span: Span, count: int, least: float | None, greatest: float | None) 
         low = span.low if least is None else min(span.low, least)
         high = span.high if greatest is None else max(span.high, greatest)
         bottom, step = _fixed(span, count, low, high)
-    half = step / 2.0 if span.middle else 0.0
-    plain = (span.anchor + (bottom + index) * step for index in range(count))
-    rows = [Level(label - half, label) for label in plain]
+    rows = [Level(span.anchor + (bottom + index) * step) for index in range(count)]
     return _with_limits(rows, span, step)
 
 
-def row_of(rows: Sequence[Level], value: float) -> int:
-    """Return the index of the row that a value touches; one outside touches the outermost."""
-    found = 0
-    for index, level in enumerate(rows):
-        if value >= level.edge - (0.0 if level.name else _NEAR):
-            found = index
-    return found
+def edges(rows: Sequence[Level]) -> list[float]:
+    """Return from which value on each row but the lowest is touched: the middle between its label and that below.
+
+    What is printed counts, so that nobody reads a value in another row than it stands in; only labels too large to be
+    told apart in print count as they are.
+    """
+    printed = [float(each.text) for each in rows]
+    rising = all(one < other for one, other in pairwise(printed))
+    labels = printed if rising else [each.label for each in rows]
+    return [(one + other) / 2.0 for one, other in pairwise(labels)]
+
+
+def row_of(found: Sequence[float], value: float) -> int:
+    """Return the index of the row that a value touches, by the rows' `edges`; one outside touches the outermost."""
+    return bisect_right(found, value + 1e-9 * max(1.0, abs(value)))
 
 
 def _fixed(span: Span, count: int, low: float, high: float) -> tuple[int, float]:
@@ -94,7 +110,7 @@ def _steps(least: float) -> Iterator[float]:
 
 
 def _number(span: Span, value: float, step: float) -> int:
-    return math.floor((value - span.anchor) / step + (0.5 if span.middle else 0.0) + _NEAR)
+    return math.floor((value - span.anchor) / step + 0.5 + _NEAR)
 
 
 def _holds(span: Span, bottom: int, step: float, count: int, least: float | None, greatest: float | None) -> bool:
@@ -103,13 +119,17 @@ def _holds(span: Span, bottom: int, step: float, count: int, least: float | None
 
 
 def _with_limits(rows: list[Level], span: Span, step: float) -> list[Level]:
-    """Return the rows with the limits among them: a row that holds one begins at it."""
-    for number, limit in enumerate(span.limits):
-        if not rows[0].edge - _NEAR <= limit.at < rows[-1].edge + step - _NEAR:
+    """Return the rows with limits and marks among them: the row that one lies in is labelled with it."""
+    taken: set[int] = set()
+    lowest = rows[0].label
+    for number, limit in enumerate((*span.limits, *(Limit(at, "") for at in span.marks))):
+        index = math.floor((limit.at - lowest) / step + 0.5 + _NEAR)
+        if not 0 <= index < len(rows) or index in taken:
             continue
-        index = row_of(rows, limit.at + _NEAR)
-        exact = abs(rows[index].edge - limit.at) < _NEAR * max(1.0, step)
-        first = span.limits[0].at
-        if not rows[index].name and (exact or number == 0 or limit.at > first):
-            rows[index] = replace(rows[index], edge=limit.at, label=limit.at, name=limit.name)
+        exact = abs(rows[index].label - limit.at) < _NEAR * max(1.0, step)
+        own = Level(limit.at, limit.name)
+        alike = own.text in {each.text for each in (*rows[max(0, index - 1) : index], *rows[index + 1 : index + 2])}
+        if exact or number == 0 or (not alike and (not limit.name or limit.at > span.limits[0].at)):
+            taken.add(index)
+            rows[index] = own
     return rows

@@ -6,10 +6,11 @@ Pages are functions `rows(scene, width, height) -> list[Row]` of exactly this; t
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
 
 from controller.console.picture import AlarmView, CircuitView, Picture
+from controller.console.then import of_then
 from controller.words import Say
 
 FROZEN_S = 3.0
@@ -34,11 +35,16 @@ class BathSeen:
     console: str = ""
 
     trusted: bool = field(init=False)
-    """Whether what is shown is now."""
+    """Whether what is shown is now, or of a replay: whether it is the moment that the replay shows."""
 
     def __post_init__(self) -> None:
         """Work out once what every row asks for."""
         object.__setattr__(self, "trusted", self._is_trusted())
+
+    @property
+    def replayed(self) -> bool:
+        """Whether it is a replay: nothing of it is now."""
+        return self.picture is not None and self.picture.replay is not None
 
     def _is_trusted(self) -> bool:
         if self.picture is None or not self.attached:
@@ -137,6 +143,15 @@ class Scene:
     trend: TrendData | None = None
     muted: frozenset[tuple[str, str]] = frozenset()
     replay: bool = False
+    """Whether all that is seen is a replay; then `say` tells every advice as one of then."""
+
+    def __post_init__(self) -> None:
+        """Let a replay speak of then, and nothing else."""
+        object.__setattr__(self, "say", of_then(self.say, replay=self.replay))
+
+    def of(self, seen: BathSeen) -> Scene:
+        """The scene as what is told of that bath is told: of a replay beside a live bath, as a replay."""
+        return replace(self, replay=True) if seen.replayed and not self.replay else self
 
     def bath(self, name: str) -> BathSeen | None:
         """The bath of that name."""

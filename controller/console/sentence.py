@@ -21,7 +21,7 @@ _NEXT = {"idle": "start", "held": "resume", "tripped": "reset", "complete": "unl
 
 def sentence(scene: Scene, seen: BathSeen, circuit: CircuitView) -> tuple[str, str]:
     """Return the two lines that stand below a bath's table. They may be longer than the screen is wide."""
-    picture = seen.picture
+    picture, scene = seen.picture, scene.of(seen)
     if picture is None:
         return "", ""
     if not seen.trusted:
@@ -58,7 +58,7 @@ def _does(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) 
     say, name = scene.say, circuit.name
     if circuit.blocked_by:
         at = clock_at(scene, seen, circuit.blocked_ms) if circuit.blocked_ms is not None else None
-        return say("bath.said.blocked", name=name, by=circuit.blocked_by, at=at)
+        return f"{say('bath.said.blocked', name=name, by=circuit.blocked_by, at=at)} {say('bath.not_isolation')}"
     if circuit.state == "running":
         return _runs(scene, seen, picture, circuit)
     told = _stands(scene, seen, picture, circuit)
@@ -113,7 +113,8 @@ def _runs(scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) 
     named = {"name": circuit.name, "step": step.name}
     counted = {**named, "n": step.number, "steps": _steps(picture, circuit)}
     if not circuit.confirmed:
-        return say("bath.said.runs_unread", **counted)
+        reads_off = picture.fresh(circuit.output_on) == 0.0
+        return say("bath.said.runs_off" if reads_off else "bath.said.runs_unread", **counted)
     if step.order:
         return say("bath.said.task", **counted)
     if not circuit.allowed_percent >= 100.0:  # also where it is no number

@@ -20,6 +20,7 @@ PALETTE: tuple[Palette, ...] = (
     ("soon", "black", "brown", "bold,underline", "h16", "h214"),
     ("waits", "white", "dark blue", "standout", "h231", "h25"),
     ("shift", "default,bold", "default", "bold", "default,bold", "default"),
+    ("replay", "default,bold,standout", "default", "bold,standout", "default,bold,standout", "default"),
 )
 
 Runs = list[tuple[Hashable, int]]

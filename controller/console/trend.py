@@ -1,18 +1,20 @@
 """The trend of one circuit: a chart of what its record holds, in ASCII glyphs that survive every font and copy. Pure.
 
-`*` was read, `-` is a limit with its name at the line. Each column keeps the extreme of its interval, never the mean;
-where nothing was read nothing is drawn.
+`*` was read, and stands in the row whose label is the nearest; `-` is a limit with its name at the line, `#` in its row
+what was read at or past it. Each column keeps the extreme of its interval, never the mean; where nothing was read
+nothing is drawn.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 from controller.console import outlook
 from controller.console.picture import CircuitView, Picture, PlanView
 from controller.console.row import BLANK, Row, fitted, row
-from controller.console.scale import LARGEST, Level, Limit, Span, levels, row_of
+from controller.console.scale import LARGEST, Limit, Span, edges, levels, row_of
 from controller.console.scene import BathSeen, Scene, TrendData
 from controller.console.series import Column, Number, Window, columns_of, extremes
 from controller.console.thinning import GAP_INTERVALS, usual_interval_s
@@ -127,7 +129,8 @@ def _amps_span(plan: PlanView | None) -> Span:
     steps = plan.steps if plan is not None else ()
     amps = [-one.current_A if one.kind == "discharge" else one.current_A for one in steps if one.kind != "rest"]
     known = [one for one in amps if outlook.finite(one) is not None]
-    return Span(min([0.0, *known]), max([1.0, *known]), 0.0, middle=True)
+    low, high = min([0.0, *known]), max([1.0, *known])
+    return Span(low, high, 0.0, marks=(high, low))
 
 
 def _charge_span(scene: Scene, circuit: CircuitView, plan: PlanView | None) -> Span:
@@ -236,33 +239,24 @@ def _plot(drawn: Drawn, read: list[Column | None], count: int) -> list[Row]:
     floor = _OPEN_VOLTS if drawn.read == "circuit.trend.read_V" else -LARGEST
     least = min((one.least for one in known if one.least >= floor), default=None)
     rows = levels(drawn.span, count, least, max((one.greatest for one in known), default=None))
-    step = rows[1].label - rows[0].label if len(rows) > 1 else 1.0
+    bounds = edges(rows)
+    step = min((above.label - below.label for below, above in pairwise(rows)), default=1.0)
     cells = [list(("-" if level.name else " ") * len(read)) for level in rows]
     before: Column | None = None
     for at, column in enumerate(read):
         if column is not None:
             for value in extremes(column, before, max(step, 1e-9), highest=drawn.highest):
-                cells[row_of(rows, value)][at] = "*"
+                touched = row_of(bounds, value)
+                reached = rows[touched].name and value >= rows[touched].label
+                cells[touched][at] = "#" if reached else "*"
         before = column
     below = any(one.least < floor for one in known)
-    labels = [_label(level, below=below and index == 0) for index, level in enumerate(rows)]
+    labels = [f"<{level.text}" if below and index == 0 else level.text for index, level in enumerate(rows)]
     made = [
         Row(f"{label:>5} |{''.join(line)}{f' {level.name}' if level.name else ''}".rstrip())
         for label, line, level in zip(labels, cells, rows, strict=True)
     ]
     return made[::-1]
-
-
-def _label(level: Level, *, below: bool) -> str:
-    """Return a row's value in at most five characters; `below`: values under it stand in this row too."""
-    number = level.label
-    text = next(
-        (text for spec in (".2f", ".1f", ".0f") if len(text := format(number, spec)) <= 4 + (spec == ".0f")), ""
-    )
-    text = text or f"{number:.0e}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return ("<" if below else "") + ("0" if text in {"-0", ""} else text)
 
 
 def _at(scene: Scene, seen: BathSeen, circuit: CircuitView, elapsed_s: float, spec: str) -> str:
@@ -304,4 +298,5 @@ def _times(scene: Scene, seen: BathSeen, circuit: CircuitView, window: Window, c
             line[begin : begin + len(text)] = list(text)
     if cursor is not None:
         line[cursor] = "|"
-    return Row(" " * (_LEFT - 1) + "+" + "".join(line[: window.columns]))
+    # No plus there: a time since the start is written with one.
+    return Row(" " * (_LEFT - 1) + "|" + "".join(line[: window.columns]))

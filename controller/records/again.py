@@ -7,125 +7,27 @@ from dataclasses import dataclass, field
 
 from controller.core.circuit import step as core_step
 from controller.core.state import CircuitState, Counters
-from controller.core.types import CircuitIn, Command, Event, Quality
+from controller.core.types import Event, State
 from controller.records.cycles import Cycle
-from controller.records.eventcheck import EventCheck, rows_behind
+from controller.records.duecheck import DueCheck
+from controller.records.eventcheck import EventCheck
 from controller.records.head import Head
-from controller.records.logrow import log_row
-from controller.records.outside import number_of
+from controller.records.logwatch import LogWatch
+from controller.records.losses import NO_BOUNDS, Bounds, Lost, counted
 from controller.records.reader import Block
 from controller.records.redecide import Redecided, Step, redecide
-from controller.records.rows import elapsed, log_text
-from controller.records.seams import Seam, first_difference, seam, short
-from controller.records.tables import LOG_COLUMNS
+from controller.records.seams import Seam, first_difference, seam
+from controller.records.silences import Readings
 from controller.records.tally import Tally
 
-DECIMALS = {"charge_Ah": 4, "discharge_Ah": 4, "energy_Wh": 2}
-_FROM_CYCLES = tuple(name for name in LOG_COLUMNS if name not in ("time_utc", "chain"))
-
 Cells = Mapping[str, str]
-
-
-@dataclass(slots=True)
-class Readings:
-    """Silences between cycles, and what the rectifier's own counter gained (a fall: it began anew from 0).
-
-    `gap_s`: those while a run was open; `silences`: all of them, as core times from and to.
-    """
-
-    stale_ms: int
-    gap_s: list[float] = field(default_factory=list)
-    silences: list[tuple[int, int]] = field(default_factory=list)
-    counter_Ah: float | None = None
-    now_ms: int | None = None
-    _counter: float | None = None
-
-    def see(self, cin: CircuitIn) -> None:
-        """One cycle's input."""
-        if self.now_ms is not None and not 0 <= cin.now_ms - self.now_ms <= self.stale_ms:
-            self.silences.append((self.now_ms, cin.now_ms))
-        self.now_ms = cin.now_ms
-        counter = cin.reading.counter_Ah
-        if counter is None or counter.number is None or counter.quality is not Quality.GOOD or counter.age_ms:
-            return
-        if self._counter is not None:
-            gained = counter.number - self._counter
-            self.counter_Ah = (self.counter_Ah or 0.0) + (gained if gained >= 0 else counter.number)
-        self._counter = counter.number
-
-    def open_run(self) -> None:
-        """The cycle seen last stands in an open run: a silence before it counts."""
-        if self.silences and self.silences[-1][1] == self.now_ms:
-            begin, end = self.silences[-1]
-            self.gap_s.append((end - begin) / 1000)
-
-
-class LogWatch:
-    """Holds each row of log.csv against the cycle of the same moment, its readings and what it was decided again to."""
-
-    def __init__(self, head: Head, rows: Sequence[Cells]) -> None:
-        self.wrong: list[str] = []
-        self.apart: list[str] = []
-        self._head = head
-        self._tally_told: set[str] = set()
-        self._cycles: set[str] = set()
-        self._rows: dict[str, list[tuple[int, Cells]]] = {}
-        for number, row in enumerate(rows, 1):
-            self._rows.setdefault(row.get("elapsed_s", ""), []).append((number, row))
-
-    def decided(self, cin: CircuitIn, command: Command, after: CircuitState) -> None:
-        """Compare all that a row tells of a cycle; the first row that does not fit is named."""
-        here = self._rows.get(elapsed(cin.now_ms, self._head.start_ms), ())
-        if not here or self.wrong:
-            return
-        text = log_text(log_row(0, cin, command, after, self._head.settings.stale_ms), self._head.start_ms)
-        wanted = dict(zip(LOG_COLUMNS, text.split(","), strict=False))
-        for number, row in here:
-            name = next((name for name in _FROM_CYCLES if row.get(name) != wanted[name]), None)
-            if name is not None and not self.wrong:
-                told = f"{name} is {short(row.get(name) or 'empty')}, the cycles give {wanted[name] or 'none'}"
-                self.wrong.append(f"log.csv:{number + 1}: row {number}: {told}")
-
-    def counted(self, now_ms: int, tally: Tally) -> None:
-        """Compare a row's counters with those counted again; where each begins to differ is named, with the amount."""
-        moment = elapsed(now_ms, self._head.start_ms)
-        self._cycles.add(moment)
-        for number, row in self._rows.get(moment, ()):
-            for name, found in tally.sums().items():
-                told = number_of(row.get(name, ""))
-                # The last digit is rounded, and sums of many small parts differ in their last bits.
-                if name in self._tally_told or told is None or abs(told - found) <= 10.0 ** -DECIMALS[name]:
-                    continue
-                self._tally_told.add(name)
-                unit = name.rpartition("_")[2]
-                self.apart.append(
-                    f"log.csv:{number + 1}: row {number}: from here on {name} is not what the readings add up to: "
-                    f"{told:.{DECIMALS[name]}f} told, {found:.{DECIMALS[name]}f} counted, {told - found:+.4f} {unit}"
-                )
-
-    def finish(self, silences: Sequence[tuple[int, int]]) -> list[str]:
-        """Rows that stand where no cycle is; those behind the last one in one sentence."""
-        found = []
-        behind = []
-        stretches = [(begin - self._head.start_ms, end - self._head.start_ms) for begin, end in silences]
-        last_ms = max((round(float(moment) * 1000) for moment in self._cycles), default=None)
-        for moment in self._rows.keys() - self._cycles:
-            at_s = number_of(moment)
-            if at_s is None:
-                continue
-            if last_ms is None or round(at_s * 1000) > last_ms:
-                behind += [number for number, _ in self._rows[moment]]
-            elif not any(begin < at_s * 1000 < end for begin, end in stretches):
-                found += [(number, moment) for number, _ in self._rows[moment]]
-        told = [f"log.csv:{number + 1}: row {number}: no cycle was at {moment} s" for number, moment in sorted(found)]
-        return told + ([f"log.csv: {rows_behind(behind)}"] if behind else [])
 
 
 @dataclass(slots=True)
 class Again:
     """What came of it. `result` None: decided by another core, only counted again.
 
-    `apart`: where counters differ from those counted again.
+    `apart`: where counters differ from those counted again; `rows_due`: rows were held against those that are due.
     """
 
     readings: Readings
@@ -135,24 +37,32 @@ class Again:
     notes: list[str] = field(default_factory=list)
     apart: list[str] = field(default_factory=list)
     events: EventCheck | None = None
+    rows_due: bool = False
 
 
 class _Listener:
     """Takes the cycles as they are decided again to everything that is held against them."""
 
-    def __init__(self, again: Again, log: LogWatch, events: EventCheck, *, lost: bool) -> None:
+    def __init__(self, again: Again, log: LogWatch, events: EventCheck, due: DueCheck | None, lost: Lost) -> None:
         self._again = again
         self._log = log
         self._events = events
+        self._due = due
         self._lost = lost
         self._seam: Seam | None = None
         self._start: CircuitState | None = None
         self._led_to: CircuitState | None = None
+        self._before: CircuitState | None = None
+        self._maybe = False
 
     def block(self, number: int, led_to: CircuitState | None, start: CircuitState) -> None:
         """See Listener."""
+        self._before = start
         if led_to is None:
             begin_at(self._again.tally, start)
+            self._maybe = True
+            if self._due is not None and number:
+                self._due.unsure(start.now_ms)
             return
         self._seam = seam(led_to, start)
         self._start, self._led_to = start, led_to
@@ -161,9 +71,15 @@ class _Listener:
         """See Listener."""
         readings = self._again.readings
         before = len(readings.silences)
-        readings.see(cycle.cin)
+        lost_to_ms = self._lost_to_ms()
+        readings.see(cycle.cin, lost_to_ms)
+        silent = len(readings.silences) > before
+        self._maybe = self._maybe or silent
+        if self._due is not None and lost_to_ms is not None:
+            self._due.unsure(cycle.cin.now_ms)
         if self._seam is Seam.UNKNOWN and self._start is not None and self._led_to is not None:
-            self._unexplained(number, silent=len(readings.silences) > before)
+            may_be = lost_to_ms is not None or _may_come_back(self._start, cycle.cin.now_ms, readings.stale_ms)
+            self._unexplained(number, may_be=silent and may_be)
         self._start = self._led_to = None
         self._again.tally.see(cycle.cin)
         self._log.counted(cycle.cin.now_ms, self._again.tally)
@@ -177,18 +93,38 @@ class _Listener:
         if run is not None:
             self._log.decided(cycle.cin, cycle.command, after)
         self._events.decided(cycle.cin.now_ms, events, self._seam)
+        if self._due is not None and self._before is not None:
+            self._due.decided(self._before, after, maybe=self._maybe)
+        self._before = after
+        self._maybe = False
         self._seam = None
 
-    def _unexplained(self, number: int, *, silent: bool) -> None:
+    def _lost_to_ms(self) -> int | None:
+        """Core time of the last of the cycles that were lost just before this one; None: none was."""
+        start, led_to = self._start, self._led_to
+        if not self._lost.cycles or start is None or led_to is None or start.now_ms <= led_to.now_ms:
+            return None
+        return start.now_ms
+
+    def _unexplained(self, number: int, *, may_be: bool) -> None:
         start, led_to = self._start, self._led_to
         told = f"cycle {number}: begins from a state that the cycles before do not lead to: "
         told += first_difference(led_to, start)
-        if not silent and not self._lost:
+        if not may_be:
             self._again.wrong.append(f"decisions: {told}")
             return
         self._again.notes.append(f"decisions: {told}; what lies between was never written")
         if start is not None:
             begin_at(self._again.tally, start)
+
+
+def _may_come_back(start: CircuitState, now_ms: int, stale_ms: int) -> bool:
+    """Whether a service may have begun anew from a state that no cycle led to, its first cycle being at `now_ms`.
+
+    What it kept of the circuit may be newer than the record, if only from its first moment; it comes back unknown, and
+    not before the stale time is over.
+    """
+    return start.state is State.UNKNOWN and now_ms - start.now_ms > stale_ms
 
 
 def begin_at(tally: Tally, start: CircuitState) -> None:
@@ -206,30 +142,76 @@ def decide_again(
     events: Sequence[Cells],
     *,
     step: Step = core_step,
-    lost: bool = False,
-    is_open: bool = False,
+    bounds: Bounds = NO_BOUNDS,
 ) -> Again:
-    """Decide all cycles again and compare. `lost`: cycles or rows were lost while no disk took them."""
+    """Decide all cycles again and compare, within what the record may lack."""
     again = Again(Readings(head.settings.stale_ms), Tally(head.settings.stale_ms))
-    watch = LogWatch(head, log)
-    check = EventCheck(head.circuit, head.start_ms, events)
-    again.events = check
-    again.result = result = redecide(head, blocks, step, listener=_Listener(again, watch, check, lost=lost))
-    notes = check.finish(again.readings.silences, again.readings.now_ms, is_open=is_open)
+    watch = LogWatch(head, log, older=not bounds.same_build)
+    check = EventCheck(head.circuit, head.start_ms, events, same_words=bounds.same_build)
+    due = None if bounds.due is None else DueCheck(bounds.due, watch.at, head.start_ms)
+    again.events, again.rows_due = check, due is not None
+    listener = _Listener(again, watch, check, due, bounds.lost)
+    again.result = result = redecide(head, blocks, step, listener=listener)
     again.wrong += result.problems
     if result.first_difference is not None:
         again.wrong.append(f"decisions: {result.compared - result.same} differ; first {result.first_difference}")
     if result.not_compared:
         again.wrong.append(f"decisions: {result.not_compared} cycles have no state to begin from: not compared")
     again.wrong += watch.wrong
-    (again.notes if lost else again.wrong).extend([*watch.finish(again.readings.silences), *check.wrong])
-    again.notes += notes
     again.apart = watch.apart
+    readings = again.readings
+    again.notes += check.finish(
+        readings.silences, readings.now_ms,
+        is_open=bounds.is_open, tail_ms=bounds.tail_ms, behind_ms=bounds.behind_ms,
+    )  # fmt: skip
+    again.wrong += check.wrong
+    lacking, missing = list(check.lacking), check.missing
+    if due is not None:
+        told_of, notes = due.finish(readings.silences, readings.now_ms if bounds.is_open else None, bounds.tail_ms)
+        lacking += told_of
+        missing += due.lacking
+        again.notes += notes
+        again.wrong += [told] if (told := due.extras()) else []
+    _within(again, lacking, missing, bounds.lost.rows, "row")
+    _where_no_cycle_is(again, watch, check, bounds)
     return again
 
 
-def count_again(head: Head, blocks: Iterable[Block | str], log: Sequence[Cells], *, lost: bool = False) -> Again:
-    """Only count, where another core decided: readings mean the same to every one. `lost` as `decide_again` has it."""
+def _where_no_cycle_is(again: Again, watch: LogWatch, check: EventCheck | None, bounds: Bounds) -> None:
+    """Rows that stand where no cycle is: as many moments as cycles were lost, no more."""
+    apart, notes = watch.finish(again.readings.silences, bounds.behind_ms)
+    again.notes += notes
+    moments = watch.without_cycle()
+    if check is not None:
+        apart += check.apart
+        moments |= check.without_cycle()
+    if not bounds.lost.cycles:
+        again.wrong += apart
+        return
+    _within(again, apart, len(moments), bounds.lost.cycles, "cycle")
+    # Longer from one cycle to the next than the stale time is a gap, which has its event; that may be lost, too.
+    least = sum(-(-lost_ms // again.readings.stale_ms) for lost_ms in again.readings.lost_ms)
+    if least > bounds.lost.cycles + bounds.lost.rows:
+        again.wrong.append(
+            f"cycles.bin: at least {least} cycles are missing, summary.json says of {bounds.lost.cycles}"
+        )
+
+
+def _within(again: Again, told: Sequence[str], number: int, lost: int, what: str) -> None:
+    """What is missing is told: noted where summary.json says that so many were lost, else it is wrong."""
+    if lost and number <= lost:
+        again.notes += told
+        return
+    again.wrong += told
+    if lost:
+        said = f"{counted(number, what)} missing, summary.json says that {lost} {'was' if lost == 1 else 'were'} lost"
+        again.wrong.append(f"summary.json: {said}")
+
+
+def count_again(
+    head: Head, blocks: Iterable[Block | str], log: Sequence[Cells], *, bounds: Bounds = NO_BOUNDS
+) -> Again:
+    """Only count, where another core decided: readings mean the same to every one."""
     again = Again(Readings(head.settings.stale_ms), Tally(head.settings.stale_ms))
     watch = LogWatch(head, log)
     known = False
@@ -238,14 +220,21 @@ def count_again(head: Head, blocks: Iterable[Block | str], log: Sequence[Cells],
             again.wrong.append(block)
             known = False
             continue
-        if not known and block.start is not None:
-            begin_at(again.tally, block.start)
+        lost_to_ms = None
+        start, last_ms = block.start, again.readings.now_ms
+        if start is not None and last_ms is not None and block.cycles and start.now_ms > last_ms:
+            lost_to_ms = start.now_ms if bounds.lost.cycles else None
+            comes_back = _may_come_back(start, block.cycles[0].cin.now_ms, head.settings.stale_ms)
+            known = known and not (bounds.lost.cycles or comes_back)
+        if start is not None and not known:
+            begin_at(again.tally, start)
         known = True
         for cycle in block.cycles:
-            again.readings.see(cycle.cin)
+            again.readings.see(cycle.cin, lost_to_ms)
+            lost_to_ms = None
             again.readings.open_run()
             again.tally.see(cycle.cin)
             watch.counted(cycle.cin.now_ms, again.tally)
     again.apart = watch.apart
-    (again.notes if lost else again.wrong).extend(watch.finish(again.readings.silences))
+    _where_no_cycle_is(again, watch, None, bounds)
     return again

@@ -89,8 +89,8 @@ def archive_run(folder: Path, *, keep: bool = False, claims: Claims | None = Non
             settle(folder, place)
             stamps = stamps_of(folder)
             if place.exists():
-                _must_have_grown(ArchivePlace(place), FolderPlace(folder))
-            if not place.exists() or difference(FolderPlace(folder), ArchivePlace(place)) is not None:
+                _must_have_grown(ArchivePlace(place, own=True), FolderPlace(folder))
+            if not place.exists() or difference(FolderPlace(folder), ArchivePlace(place, own=True)) is not None:
                 _put(folder, place, sorted(stamps))
             after = place.stat().st_size
             if not keep:
@@ -110,13 +110,15 @@ def finish(place: Path, *, claims: Claims | None = None) -> bool:
     try:
         if not (_new_of(place).is_dir() or headless(folder)):
             return False
-        with alone(folder, ArchivePlace(place), claims, served=False):
+        if ArchivePlace(place).name != folder.name:
+            return False  # a renamed one: what stands beside it is not its folder
+        with alone(folder, ArchivePlace(place, own=True), claims, served=False):
             left = _clear_new(place)
             if not headless(folder):
                 return left
             settle(folder, place)
             if headless(folder):
-                must_hold(ArchivePlace(place), FolderPlace(folder))
+                must_hold(ArchivePlace(place, own=True), FolderPlace(folder))
                 take_away(folder, place, stamps_of(folder), part=True)
     except OSError as error:
         raise RecordError(f"{folder.name}: cannot be taken away: {error.strerror or error}") from None
@@ -137,7 +139,7 @@ def _put(folder: Path, place: Path, names: list[str]) -> None:
             # What is compared below shall come from the disk, not from memory; a wish, not all systems know it.
             os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
         sync(new.parent)
-        different = difference(FolderPlace(folder), ArchivePlace(new))
+        different = difference(FolderPlace(folder), ArchivePlace(new, own=True))
         if different is not None:
             raise RecordError(
                 f"{folder.name}: {different} does not read back from the archive as it stands in the folder"

@@ -15,6 +15,7 @@ from controller.records.bathrows import rows_after
 from controller.records.errors import RecordError
 from controller.records.eventrow import event_row
 from controller.records.files import Lazy, ReplaceFile
+from controller.records.finding import MONTH
 from controller.records.head import Text, safe_name
 from controller.records.laterfile import LaterFile
 from controller.records.reader import read_bytes, read_table
@@ -34,7 +35,6 @@ from controller.records.table import ChainedTable, standing_of
 from controller.records.writer import Group, Writer
 
 RELEASES = "releases"
-MONTH = re.compile(r"events-(\d{6})\.csv")
 CONTINUES = "log_continues"
 """The first event of a month's file: `limit` names the month's before, `value` is a chain value in it."""
 

@@ -7,9 +7,11 @@ from collections.abc import Mapping, Sequence
 from hashlib import sha256
 from pathlib import Path
 
-from controller.records.bathlog import CONTINUES, MONTH, RELEASES
+from controller.records.aftercheck import wrong_reading_rows
+from controller.records.bathlog import CONTINUES, RELEASES
 from controller.records.chained import Chained, read_chained
 from controller.records.errors import RecordError
+from controller.records.finding import MONTH, PROOFS, is_of_a_bath
 from controller.records.forms import TABLE_FORMS, wrong_forms
 from controller.records.paper import Typed, on_paper
 from controller.records.place import FolderPlace, read_all
@@ -18,19 +20,7 @@ from controller.records.statefile import read_state
 from controller.records.tables import EVENT_COLUMNS, PROOF_COLUMNS
 from controller.records.verdict import Verdict
 
-_PROOFS = "proofs.csv"
 _RELEASE = re.compile(r"([0-9a-f]{64})\.json")
-
-
-def is_bath_folder(path: Path) -> bool:
-    """Whether this is what a bath keeps beside its runs, and no run."""
-    if not path.is_dir() or (path / "run.json").exists():
-        return False
-    return any(_known(each.name) for each in path.iterdir())
-
-
-def _known(name: str) -> bool:
-    return name in (_PROOFS, STATE) or MONTH.fullmatch(name) is not None
 
 
 def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
@@ -40,7 +30,7 @@ def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
     tables: dict[str, Chained] = {}
     for name in place.names():
         month = MONTH.fullmatch(name)
-        if month is None and name != _PROOFS:
+        if month is None and name != PROOFS:
             continue
         table = _table(place, name, verdict)
         if table is None:
@@ -48,12 +38,15 @@ def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
         tables[name] = table
         if month is not None:
             verdict.wrong += _other_months(table, month[1])
+            verdict.wrong += wrong_reading_rows(name, table.named)
     verdict.wrong += _broken_months(tables)
     _state(place, verdict)
     _releases(folder, verdict)
     verdict.paper = [on_paper(typed, {name: table.lines for name, table in tables.items()}) for typed in papers]
     verdict.files = {
-        name: not any(said.startswith(f"{name}:") for said in verdict.wrong) for name in place.names() if _known(name)
+        name: not any(said.startswith(f"{name}:") for said in verdict.wrong)
+        for name in place.names()
+        if is_of_a_bath(name)
     }
     if tables:
         verdict.notes.append(
@@ -64,7 +57,7 @@ def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
 
 
 def _table(place: FolderPlace, name: str, verdict: Verdict) -> Chained | None:
-    columns, forms = (PROOF_COLUMNS, _PROOFS) if name == _PROOFS else (EVENT_COLUMNS, "events.csv")
+    columns, forms = (PROOF_COLUMNS, PROOFS) if name == PROOFS else (EVENT_COLUMNS, "events.csv")
     try:
         table = read_chained(place, name, columns, b"")
     except RecordError as error:

@@ -8,8 +8,9 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from controller.records.bathverify import is_bath_folder, verify_bath
+from controller.records.bathverify import verify_bath
 from controller.records.errors import RecordError
+from controller.records.finding import is_bath_folder
 from controller.records.paper import OnPaper, PaperError, Typed, told, typed_value
 from controller.records.rows import clean
 from controller.records.verdict import Verdict, as_plain, lines

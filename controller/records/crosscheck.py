@@ -14,15 +14,18 @@ from controller.core.state import CircuitState
 from controller.core.types import CircuitIn, Command, Event, EventKind, Reaction
 from controller.core.version import CORE
 from controller.records.again import Again
+from controller.records.due import USUAL_LOG_S, bath_file_of, logged_each_s
 from controller.records.ended import wrong_end
 from controller.records.gather import Gathered
 from controller.records.head import Head
+from controller.records.losses import Bounds, lost_of
 from controller.records.outside import number_of, plain_number
 from controller.records.reader import Block
 from controller.records.readingcheck import ReadingCheck
 from controller.records.redecide import Step
-from controller.records.rowtimes import logged_each_s, missing_rows, wrong_end_time, wrong_times
+from controller.records.rowtimes import missing_rows, wrong_end_time, wrong_times
 from controller.records.signedcheck import wrong_sign_off
+from controller.records.statecheck import wrong_states, wrong_trips
 from controller.records.strangerows import strange_rows
 from controller.records.summary import is_sealed
 
@@ -30,6 +33,8 @@ _ALWAYS = ("core", "run_json_sha256", "cycles_sha256", "readme_sha256", "rows", 
            "lost_rows")  # fmt: skip
 """Keys that each summary of the present form has."""
 _BY_A_SERVICE = ("start_utc", "end_utc", "trips")
+_GROW = ("charge_Ah", "discharge_Ah", "energy_Wh", "hottest_C", "highest_V_per_cell", "link_rides")
+"""What may have grown in cycles that were lost behind the last one on record."""
 _HALF_DIGIT_C = 0.0051
 
 
@@ -72,49 +77,63 @@ def wrong_in_files(found: Gathered) -> list[str]:
     log, events = found.rows_of("log.csv"), found.rows_of("events.csv")
     wrong = []
     if found.plain:
-        # An event that no disk took may have told of a clock that was set.
-        wrong += [] if is_lost(found) else wrong_times(str(found.plain.get("start_utc")), log, events)
+        wrong += wrong_times(str(found.plain.get("start_utc")), log, events, lost_of(found.summary).rows)
         if found.plain.get("core") == CORE:
             wrong += strange_rows(events, str(found.plain.get("circuit")), CORE)
     if found.summary is not None:
         wrong += _missing_keys(found.summary, found.plain)
         wrong += wrong_sign_off(found.summary, found.rows_of("batteries.csv"))
         wrong += _too_cold(found.summary, log)
+        wrong += wrong_trips(found.summary, events, lost_of(found.summary).rows)
         wrong += wrong_end_time(found.summary, str(found.plain.get("start_utc")), log, events)
     return wrong
 
 
-def is_lost(found: Gathered) -> bool:
-    """Whether cycles or rows were lost while no disk took them."""
-    summary = found.summary or {}
-    return bool(summary.get("lost_cycles") or summary.get("lost_rows"))
-
-
-def hold_against(found: Gathered, head: Head, again: Again, trips: int) -> None:
+def hold_against(found: Gathered, head: Head, again: Again, trips: int, bounds: Bounds) -> None:
     """Add to `again` what rows and summary tell otherwise than the cycles; `trips`: those decided again."""
-    if is_lost(found) or again.readings.now_ms is None:
+    if again.readings.now_ms is None:
         return
-    summary = found.summary
-    silences = [(since - head.start_ms, to - head.start_ms) for since, to in again.readings.silences]
-    last_ms = None if summary is None else again.readings.now_ms - head.start_ms
-    slack_ms = 2 * head.settings.period_ms + head.settings.stale_ms
-    log_s = logged_each_s(_bath_file(found.plain))
-    wrong, notes = missing_rows(found.rows_of("log.csv"), silences, last_ms, log_s=log_s, slack_ms=slack_ms)
-    again.wrong += wrong
-    again.notes += notes
-    result = again.result
+    if not again.rows_due:
+        _distances(found, head, again, bounds)
+    summary, result = found.summary, again.result
+    if result is None and not bounds.lost:
+        again.wrong += _states(found, head, again, bounds)
     if summary is None or result is None or result.state is None or result.not_compared:
         return
-    # A service that began anew counts from there on.
+    # A service that began anew counts from there on; one that lost cycles counted the trips in them.
     told = summary.get("trips")
-    known = trips if not result.restarts or not (type(told) is int and 0 <= told <= trips) else told
-    again.wrong += wrong_end(summary, result.state, known, all_there="summary_format" in found.plain)
+    known = trips
+    if type(told) is int and ((result.restarts and 0 <= told <= trips) or (bounds.lost.cycles and told >= trips)):
+        known = told
+    for said in wrong_end(summary, result.state, known, all_there="summary_format" in found.plain):
+        grows = said.split(" ")[1] in _GROW
+        (again.notes if bounds.lost.cycles and grows else again.wrong).append(said)
 
 
-def _bath_file(plain: Mapping[str, Any]) -> str:
-    part = plain.get("bath_file")
-    text = part.get("text") if isinstance(part, dict) else None
-    return text if isinstance(text, str) else ""
+def _states(found: Gathered, head: Head, again: Again, bounds: Bounds) -> list[str]:
+    """Where nothing was decided again: states of rows against their events."""
+    ends = [begin - head.start_ms for begin, _ in again.readings.silences]
+    if bounds.is_open and again.readings.now_ms is not None:
+        ends.append(again.readings.now_ms - head.start_ms)
+    return wrong_states(found.rows_of("log.csv"), found.rows_of("events.csv"), ends, bounds.tail_ms)
+
+
+def _distances(found: Gathered, head: Head, again: Again, bounds: Bounds) -> None:
+    """Rows that are missing, by their distance alone: where nobody knows which are due."""
+    if again.readings.now_ms is None:
+        return
+    wrong, notes = missing_rows(
+        found.rows_of("log.csv"),
+        [(since - head.start_ms, to - head.start_ms) for since, to in again.readings.silences],
+        again.readings.now_ms - head.start_ms,
+        log_s=logged_each_s(bath_file_of(found.plain)) or USUAL_LOG_S,
+        slack_ms=2 * head.settings.period_ms + head.settings.stale_ms,
+        tail_ms=bounds.tail_ms,
+        is_open=bounds.is_open,
+        lost_rows=bounds.lost.rows,
+    )
+    again.wrong += wrong
+    again.notes += notes
 
 
 def _missing_keys(summary: Mapping[str, Any], plain: Mapping[str, Any]) -> list[str]:

@@ -63,6 +63,19 @@ class Disk:
             raise OSError(errno.ENOENT, "was removed")
         return found.st_size
 
+    def identity(self, path: Path) -> tuple[int, int]:
+        """What tells a file or folder from any other that may come to stand at its path."""
+        found = path.stat()
+        return found.st_dev, found.st_ino
+
+    def leads_to(self, path: Path, fd: int) -> bool:
+        """Whether a path still leads to what a descriptor has open: a rename, or another mount, takes no descriptor."""
+        found = os.fstat(fd)
+        try:
+            return self.identity(path) == (found.st_dev, found.st_ino)
+        except FileNotFoundError:
+            return False
+
     def truncate(self, fd: int, length: int) -> None:
         """Cut or clear a file."""
         os.ftruncate(fd, length)

@@ -9,9 +9,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from controller.core.state import CircuitState
-from controller.core.types import State
+from controller.core.types import Output, State
 from controller.records.head import follow_on
 
+LINGER_MS = 60_000
+"""A record is closed once its output was read back as off, or after this long: the end must not hang on a dead link."""
 _DIGITS = 1e-9
 """Share by which a float may differ: they stand in JSON with all their digits (own choice)."""
 
@@ -43,6 +45,14 @@ def ended(state: CircuitState) -> dict[str, Any]:
         "link_rides": run.link_rides,
         "verdict": "complete" if state.state is State.COMPLETE else "ended by a person",
     }
+
+
+def is_over(state: CircuitState) -> bool:
+    """Whether a service closes a record at this state: ended, and read back as off or long enough ago."""
+    run = state.run
+    if run is None or run.end_ms is None:
+        return False
+    return (state.output is Output.OFF and state.confirmed) or state.now_ms - run.end_ms > LINGER_MS
 
 
 def wrong_end(summary: Mapping[str, Any], state: CircuitState, trips: int | None, *, all_there: bool) -> list[str]:

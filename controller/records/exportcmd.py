@@ -9,11 +9,27 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from controller.records.choosing import add_choice, wanted_of
 from controller.records.exporting import CsvSink, Exported, Sink, export
 from controller.records.exportparquet import ParquetSink
+from controller.records.finding import is_bath_folder
+from controller.records.guarded import guarded
 from controller.records.runscmd import paths_of
 from profiles.problems import InputError, Problem, clean
 
+COLUMNS = """In front of those of the table (README.txt in a run folder has them): run,
+batch, bath, circuit, profile, revision, hall, battery_type, trial, virtual
+(true: simulated, no battery was there), batches (all of the string). Of
+batteries.csv the batch is the battery's own.
+
+In Parquet value and limit are numbers, null where there is none; what is no
+number (yes, no, a word) stands in value_text and limit_text beside them. In
+CSV they stand as they are. A cell that is not what its column holds ends the
+export of its run before that row; a number without end (nan, inf) is left
+empty.
+
+Of a bath's own folder (runs/A) --events are those that belong to no run: all
+columns in front but bath are empty then."""
 TABLES = {"events": "events.csv", "batteries": "batteries.csv", "after": "after.csv"}
 LOG = "log.csv"
 PARQUET, CSV = ".parquet", ".csv"
@@ -31,6 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--events", action="store_true", help="events, alarms, orders instead of the log")
     which.add_argument("--batteries", action="store_true", help="outcomes of batteries instead of the log")
     which.add_argument("--after", action="store_true", help="later readings instead of the log")
+    add_choice(parser, "which runs")
+    parser.add_argument_group("columns", COLUMNS)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -39,17 +57,25 @@ def run(args: argparse.Namespace) -> int:
     Raises `InputError` (exit 2) for what is no run and for a file that cannot be written; nothing is left of it then.
     """
     name = next((file for word, file in TABLES.items() if getattr(args, word)), LOG)
-    paths = paths_of(args.run, None, "export")
+    wanted = wanted_of(args, "export")
+    baths = [path for path in args.run if is_bath_folder(path)]
+    if baths and name != TABLES["events"]:
+        what = "is a bath's own folder, which holds events and no runs: add --events, or name a run or a folder of runs"
+        raise InputError([Problem("export", None, "RUN", f"{clean(str(baths[0]))} {what}")])
+    runs = [path for path in args.run if path not in baths]
+    paths = [*baths, *(paths_of(runs, None, "export") if runs else ())]
     found: list[Exported] = []
     with _sink(args.output, name, force=args.force) as sink:
-        for one in export(paths, name, sink):
+        for one in export(paths, name, sink, wanted):
             found.append(one)
             for text in (*one.wrong, *one.notes):
                 sys.stderr.write(f"{clean(one.run.name)}: {clean(text)}\n")
         sink.close(found)
     damaged = sum(bool(one.wrong) for one in found)
-    told = f", {damaged} damaged, exported up to the damage" if damaged else ""
-    sys.stderr.write(f"{clean(str(args.output))}: {sum(one.rows for one in found)} rows of {len(found)} runs{told}\n")
+    told = f", {damaged} damaged, exported as far as is said above" if damaged else ""
+    count = sum(not one.of_bath for one in found)
+    whose = f"{count} runs" if count or not baths else f"{len(baths)} baths"
+    sys.stderr.write(f"{clean(str(args.output))}: {sum(one.rows for one in found)} rows of {whose}{told}\n")
     return 1 if damaged else 0
 
 
@@ -94,6 +120,8 @@ def _look_at(place: Path, *, force: bool) -> None:
         raise _wrong(f"{clean(str(place))} is a folder, name a file")
     if not home:
         raise _wrong(f"{clean(str(place))}: its folder does not exist, make it first")
+    if (why := guarded(place)) is not None:
+        raise _wrong(f"{clean(str(place))} {why}")
     if taken and not force:
         raise _wrong(f"{clean(str(place))} exists, name another file or add --force")
 

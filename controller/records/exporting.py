@@ -8,33 +8,34 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, Protocol, TextIO
+from typing import Any, BinaryIO, Protocol, TextIO
 
+from controller.records.chain import DIGITS
+from controller.records.choosing import Wanted
 from controller.records.errors import RecordError
-from controller.records.place import Place, place_of, read_all
+from controller.records.exportcells import fit
+from controller.records.finding import MONTH, Standings, is_bath_folder
+from controller.records.place import FolderPlace, Place, bare, place_of, read_all
 from controller.records.rows import CELL_LIMIT, cell, clean
 from controller.records.seen import Seen, look
-from controller.records.stream import cells_of, open_table
+from controller.records.stream import TableStream, cells_of, open_table
 from controller.records.summary import read_summary
 from controller.records.tables import TABLES
+from controller.records.typedcolumns import Odd
 
 FORMAT = "formbath/export/1"
-FRONT = ("run", "batch", "bath", "circuit", "profile", "revision")
-"""Columns before those of the table: whose row it is."""
+FRONT = (
+    "run", "batch", "bath", "circuit", "profile", "revision", "hall", "battery_type", "trial", "virtual", "batches",
+)  # fmt: skip
+"""Columns before those of the table: whose row it is. `batches`: all of the string, with blanks between."""
+YES_NO = ("trial", "virtual")
 
 _SUSPECT = re.compile(rb'[^ -~]|(?:^|,)"?(?:[ =+@]|-(?![0-9]+(?:\.[0-9]+)?(?:e[-+]?[0-9]+)?(?:,|$)))')
 """What cleaning may change: all but plain characters, and cells that begin like a formula and are no number."""
 _NUMBER = re.compile(r"-?[0-9]{1,40}(\.[0-9]{1,40})?(e[-+]?[0-9]{1,4})?")
-
-UNITS: Mapping[str, str] = {
-    "elapsed_s": "s", "set_current_A": "A", "current_A": "A", "voltage_V": "V", "bath_C": "Cel", "probe_C": "Cel",
-    "charge_Ah": "A.h", "discharge_Ah": "A.h", "energy_Wh": "W.h", "allowed_percent": "%", "ocv_V": "V",
-    "ocv_age_h": "h", "density": "kg/L", "density_C": "Cel", "temperature_C": "Cel",
-}  # fmt: skip
-"""UCUM code of each column that has one unit; `value` has that of the row's own column `unit`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +45,15 @@ class Piece:
     run: Seen
     columns: tuple[str, ...]
     lines: Sequence[bytes]
+    of_bath: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """What became of one run. `chain`: value of the last row exported. `wrong`: damage; `notes`: worth knowing."""
+    """What became of one run, or of a month of a bath's own events (`of_bath`; its name is then the file's).
+
+    `chain`: value of the last row exported. `wrong`: damage; `notes`: worth knowing.
+    """
 
     run: Seen
     rows: int = 0
@@ -57,19 +62,22 @@ class Exported:
     chains: Mapping[str, str] = field(default_factory=dict)
     wrong: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    of_bath: bool = False
 
     def plain(self) -> dict[str, Any]:
         """For the metadata of a file: whose rows these are, and by what they can be checked against the record."""
+        run = self.run
         return {
-            "run": self.run.name, "batch": self.run.batch, "bath": self.run.bath, "circuit": self.run.circuit,
-            "profile": self.run.profile, "revision": self.run.revision, "rows": self.rows,
+            "run": run.name, "batch": run.batch, "bath": run.bath, "circuit": run.circuit, "profile": run.profile,
+            "revision": run.revision, "hall": run.hall, "battery_type": run.battery_type, "trial": run.trial,
+            "virtual": run.virtual, "batches": list(run.batches), "rows": self.rows,
             "run_json_sha256": self.run_json_sha256, "chain": self.chain, "summary_chains": dict(self.chains),
             "wrong": list(self.wrong), "notes": list(self.notes),
         }  # fmt: skip
 
 
 class Sink(Protocol):
-    """Where rows go. `add` raises ValueError where a row is not what its columns hold; nothing of it is kept then."""
+    """Where rows go, each with the cells that its columns hold. `add` raises ValueError where it takes none of them."""
 
     def add(self, piece: Piece) -> None:
         """Take rows, in order."""
@@ -80,17 +88,26 @@ class Sink(Protocol):
         ...
 
 
-def export(paths: Iterable[Path], name: str, sink: Sink) -> Iterator[Exported]:
-    """Put table `name` of every record into the sink; gives what became of each. OSError: the sink cannot write."""
+def export(paths: Iterable[Path], name: str, sink: Sink, wanted: Wanted | None = None) -> Iterator[Exported]:
+    """Put table `name` of every record that is wanted into the sink; gives what became of each.
+
+    A bath's own folder among the paths gives its events, month by month. OSError: the sink cannot write.
+    """
+    known, chosen = Standings(), Wanted() if wanted is None else wanted
     for path in paths:
-        run = look(path, frozenset())
+        if is_bath_folder(path):
+            yield from _bath(path, sink)
+            continue
+        run = look(path, known.of(path.parent).open)
+        if not chosen.takes(run):
+            continue
         if not run.circuit and run.wrong:
             yield Exported(run, wrong=run.wrong)
             continue
         try:
             yield _one(place_of(path), run, name, sink)
         except RecordError as error:
-            yield Exported(run, wrong=(clean(str(error).removeprefix(f"{path}: ")),))
+            yield Exported(run, wrong=(clean(bare(path, error)),))
 
 
 def _one(place: Place, run: Seen, name: str, sink: Sink) -> Exported:
@@ -103,31 +120,78 @@ def _one(place: Place, run: Seen, name: str, sink: Sink) -> Exported:
     if opened is None:
         missing = f"{name} is not there"
         needed = name in ("log.csv", "events.csv") or name in told
-        return _with(start, wrong=(missing,)) if needed else _with(start, notes=(missing,))
-    table, stream = opened
-    rows, chain, wrong = 0, "", list[str]()
+        return replace(start, wrong=(missing,)) if needed else replace(start, notes=(missing,))
+    found = _rows(place, *opened, start, sink)
+    if not found.wrong and told.get(name, found.chain) != found.chain:
+        end = f"{name}: ends in row {found.rows}, {found.chain}, which is not the end that summary.json knows"
+        return replace(found, wrong=(end,))
+    return found
+
+
+def _bath(folder: Path, sink: Sink) -> Iterator[Exported]:
+    """A bath's own events: orders and alarms that belong to no run. Each month's table begins a chain of its own."""
+    place = FolderPlace(folder)
+    for name in place.names():
+        if MONTH.fullmatch(name) is None:
+            continue
+        start = Exported(Seen(folder, f"{place.name}/{name}", bath=clean(place.name)), of_bath=True)
+        try:
+            opened = open_table(place, name, TABLES["events.csv"], b"")
+            if opened is not None:
+                yield _rows(place, *opened, start, sink)
+        except RecordError as error:
+            yield replace(start, wrong=(clean(bare(folder, error)),))
+
+
+def _rows(place: Place, table: TableStream, stream: BinaryIO, start: Exported, sink: Sink) -> Exported:
+    """Put a table's rows into the sink as far as they are whole; says how far that was, and why no further."""
+    rows, chain, wrong, odd = 0, "", list[str](), Odd(table.name)
     with stream:
         try:
             for piece in table.pieces():
-                sink.add(Piece(run, table.columns, piece.lines))
-                rows, chain = table.mark.rows, table.mark.chain
+                fitting = fit(table.name, table.columns, piece, odd)
+                _put(sink, Piece(start.run, table.columns, fitting.lines, of_bath=start.of_bath))
+                rows, chain = rows + len(fitting.lines), fitting.chain or chain
+                if fitting.wrong:
+                    wrong.append(clean(fitting.wrong))
+                    break
         except RecordError as error:
-            wrong.append(clean(str(error)))
-        except ValueError as error:
-            wrong.append(clean(f"{name}: behind row {rows}: {error}"))
-    wrong += [clean(text) for text in table.damage]
-    notes = [clean(table.cut_said)] if table.cut_said else []
-    if not wrong and told.get(name, chain) != chain:
-        wrong.append(f"{name}: ends in row {rows}, {chain}, which is not the end that summary.json knows")
-    return _with(start, rows=rows, chain=chain, wrong=tuple(wrong), notes=tuple(notes))
+            wrong.append(clean(bare(place.path, error)))
+        except _Refused as error:
+            rows, chain = rows + error.taken, error.chain or chain
+            wrong.append(clean(f"{table.name}:{rows + 2}: row {rows + 1} {error}"))
+    wrong += [clean(text) for text in (*odd.all(), *table.damage)]
+    notes = (clean(table.cut_said),) if table.cut_said else ()
+    return replace(start, rows=rows, chain=chain, wrong=tuple(wrong), notes=notes)
 
 
-def _with(start: Exported, **changes: Any) -> Exported:
-    return Exported(
-        **{
-            "run": start.run, "run_json_sha256": start.run_json_sha256, "chains": start.chains, **changes,
-        }
-    )  # fmt: skip
+class _Refused(ValueError):
+    """A row that a sink does not take; `taken` rows before it were, `chain` is the last one's value."""
+
+    def __init__(self, why: str, taken: int, chain: str) -> None:
+        super().__init__(why)
+        self.taken = taken
+        self.chain = chain
+
+
+def _put(sink: Sink, piece: Piece) -> None:
+    """Give rows to a sink; where it does not take them together, up to the very row that it does not take."""
+    if not piece.lines:
+        return
+    try:
+        sink.add(piece)
+    except ValueError as error:
+        if len(piece.lines) == 1:
+            raise _Refused(f"cannot be exported: {error}", 0, "") from None
+    else:
+        return
+    half = len(piece.lines) // 2
+    _put(sink, Piece(piece.run, piece.columns, piece.lines[:half]))
+    try:
+        _put(sink, Piece(piece.run, piece.columns, piece.lines[half:]))
+    except _Refused as refused:
+        taken = half + refused.taken
+        raise _Refused(str(refused), taken, piece.lines[taken - 1][-DIGITS:].decode("ascii", "replace")) from None
 
 
 def front_columns(name: str) -> tuple[str, ...]:
@@ -135,11 +199,15 @@ def front_columns(name: str) -> tuple[str, ...]:
     return tuple(column for column in FRONT if column not in TABLES[name])
 
 
-def front_of(run: Seen, name: str) -> str:
-    """The cells in front of each row of a run, cleaned and quoted, without the comma behind them."""
+def front_of(run: Seen, name: str, *, of_bath: bool = False) -> str:
+    """The cells in front of each row, cleaned and quoted, without the comma behind them; of a bath its name alone."""
+    if of_bath:
+        return ",".join(cell(run.bath) if column == "bath" else "" for column in front_columns(name))
     texts = {
         "run": run.name, "batch": run.batch, "bath": run.bath, "circuit": run.circuit, "profile": run.profile,
-        "revision": "" if run.revision is None else str(run.revision),
+        "revision": "" if run.revision is None else str(run.revision), "hall": run.hall,
+        "battery_type": run.battery_type, "trial": str(run.trial).lower(), "virtual": str(run.virtual).lower(),
+        "batches": " ".join(run.batches),
     }  # fmt: skip
     return ",".join(cell(texts[column]) for column in front_columns(name))
 
@@ -155,7 +223,7 @@ class CsvSink:
 
     def add(self, piece: Piece) -> None:
         """See Sink."""
-        front = front_of(piece.run, self._name)
+        front = front_of(piece.run, self._name, of_bath=piece.of_bath)
         if piece.columns == self._columns:
             lines = map(cleaned, piece.lines)
             self._file.write("".join(f"{front},{line.decode('utf-8', 'replace')}\n" for line in lines))
@@ -164,8 +232,6 @@ class CsvSink:
         where = [piece.columns.index(column) for column in self._columns]
         for line in piece.lines:
             cells = cells_of(line)
-            if len(cells) != len(piece.columns):
-                raise ValueError(f"a row has {len(cells)} cells, not {len(piece.columns)}")
             row = ",".join(_safe(cells[index]) for index in where)
             self._file.write(f"{front},{row}\n")
 

@@ -9,14 +9,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from controller.records.exporting import FORMAT, UNITS, Exported, Piece, cleaned, front_columns, front_of
+from controller.records.exportcells import TIMES, UNITS, WHOLE
+from controller.records.exporting import FORMAT, YES_NO, Exported, Piece, cleaned, front_columns, front_of
 from controller.records.tables import TABLES
 
 ROW_GROUP = 50_000
 """Rows that wait before they are written: a group of the file, some MB in memory."""
 
-WHOLE = ("step", "priority", "position", "revision")
-TIMES = ("time_utc", "taken_utc")
 SCALARS = ("value", "limit")
 """Numbers where they are some; what is no number stands in a column of words beside it, so that nothing is lost."""
 TEXTS = ("id", "text", "chain", "serial")
@@ -41,7 +40,7 @@ class ParquetSink:
 
     def add(self, piece: Piece) -> None:
         """See Sink."""
-        front = f"{front_of(piece.run, self._name)},".encode()
+        front = f"{front_of(piece.run, self._name, of_bath=piece.of_bath)},".encode()
         data = b"".join((front, (b"\n" + front).join(map(cleaned, piece.lines)), b"\n"))
         csv = self._csv
         table = csv.read_csv(
@@ -73,6 +72,8 @@ class ParquetSink:
             return arrow.timestamp("ms", "UTC")
         if column in WHOLE:
             return arrow.int32()
+        if column in YES_NO:
+            return arrow.bool_()
         if column in UNITS:
             return arrow.float64()
         return (

@@ -3,8 +3,9 @@ long circuits stood, from their records.
 
 Runs that ended are put together by the ISO week in which they ended (UTC), by
 battery type (the profile's name where no type was given) and by bath; trials
-stand in rows of their own. A run that is damaged, open or was never closed
-counts nowhere, and is named. What no record holds is empty, never 0.
+stand in rows of their own, and so do simulated runs. A run that is damaged,
+open or was never closed counts nowhere, and is named. What no record holds is
+empty, never 0.
 
 runs           runs that ended
 kWh_battery    energy charged into them, by the batteries in them. Runs that
@@ -28,6 +29,10 @@ late_h         elapsed, less planned: the middle course of the release;
 alarms_shift   alarms that came and were told in these runs, by each 8 h in
                which at least one of them was on. The bath's own alarms belong
                to no run and are not in it
+virtual        "virtual" where the runs were simulated: no battery was there
+signed_off     runs behind first_pass_%
+unloaded       runs behind wait_unload_h; behind occupancy_% those of them
+               with the order load on record as well
 """
 
 from __future__ import annotations
@@ -85,9 +90,19 @@ class Row:
     wait_unload_h: float | None
     late_h: float | None
     alarms_shift: float | None
+    virtual: bool
+    signed_off: int
+    unloaded: int
 
 
-HEADER = "week,type,bath,trial,runs,kWh_battery,first_pass_%,occupancy_%,wait_start_h,wait_unload_h,late_h,alarms_shift"
+HEADER = (
+    "week,type,bath,trial,runs,kWh_battery,first_pass_%,occupancy_%,wait_start_h,wait_unload_h,late_h,alarms_shift,"
+    "virtual,signed_off,unloaded"
+)
+"""It only grows, at its end."""
+
+Group = tuple[tuple[str, str, str], bool, bool]
+"""Keys, whether simulated, whether a trial: what never stands in one row with anything else."""
 
 
 def counts(run: Seen) -> bool:
@@ -116,11 +131,11 @@ def parts_of(chain: Chain, hours_of: Callable[[Seen], Hours | None]) -> list[Par
 
 
 def table(parts: Iterable[Part], by: Sequence[str] = KEYS) -> list[Row]:
-    """The rows, sorted by their keys, a trial's row behind the others of its keys."""
-    groups: dict[tuple[tuple[str, str, str], bool], list[Part]] = {}
+    """The rows, sorted by their keys; of the same keys real runs first, and trials behind the others."""
+    groups: dict[Group, list[Part]] = {}
     for part in parts:
-        groups.setdefault((_key(part.run, by), part.run.trial), []).append(part)
-    return [_row(key, trial, group) for (key, trial), group in sorted(groups.items(), key=lambda entry: entry[0])]
+        groups.setdefault((_key(part.run, by), part.run.virtual, part.run.trial), []).append(part)
+    return [_row(key, group) for key, group in sorted(groups.items(), key=lambda entry: entry[0])]
 
 
 def _key(run: Seen, by: Sequence[str]) -> tuple[str, str, str]:
@@ -135,23 +150,26 @@ def week_of(moment_ms: int) -> str:
     return f"{year}-{week:02d}"
 
 
-def _row(key: tuple[str, str, str], trial: bool, group: Sequence[Part]) -> Row:
+def _row(key: Group, group: Sequence[Part]) -> Row:
+    keys, virtual, trial = key
     carried = [part for part in group if part.energy_Wh is not None and part.batteries]
     signed = [part.run for part in group if part.run.outcomes and part.run.batteries and not part.again]
     stood = [part for part in group if part.hours.current_h is not None and _held_h(part) is not None]
     per_battery = _ratio(sum(p.energy_Wh or 0.0 for p in carried), sum(p.batteries or 0 for p in carried))
     passed = _ratio(sum(run.outcomes.get("pass", 0) for run in signed), sum(run.batteries or 0 for run in signed))
     busy = _ratio(sum(part.hours.current_h or 0.0 for part in stood), sum(_held_h(part) or 0.0 for part in stood))
+    waits_h = [_h(part.run.end_ms, part.hours.unload_ms) for part in group]
     shifts = _on_h([part.run for part in group]) / SHIFT_H
     return Row(
-        key, trial, len(group),
+        keys, trial, len(group),
         kWh_battery=None if per_battery is None else per_battery / 1000.0,
         first_pass_percent=None if passed is None else 100.0 * passed,
         occupancy_percent=None if busy is None else 100.0 * busy,
         wait_start_h=_mean(_wait_start_h(part.hours) for part in group),
-        wait_unload_h=_mean(_h(part.run.end_ms, part.hours.unload_ms) for part in group),
+        wait_unload_h=_mean(waits_h),
         late_h=_mean(_late_h(part) for part in group),
         alarms_shift=_ratio(sum(part.run.alarms for part in group), shifts),
+        virtual=virtual, signed_off=len(signed), unloaded=sum(wait_h is not None for wait_h in waits_h),
     )  # fmt: skip
 
 
@@ -200,6 +218,7 @@ def as_csv(row: Row) -> str:
             *(cell(text) for text in row.key), "trial" if row.trial else "", str(row.runs), fixed(row.kWh_battery, 2),
             fixed(row.first_pass_percent, 1), fixed(row.occupancy_percent, 1), fixed(row.wait_start_h, 2),
             fixed(row.wait_unload_h, 2), fixed(row.late_h, 2), fixed(row.alarms_shift, 2),
+            "virtual" if row.virtual else "", str(row.signed_off), str(row.unloaded),
         )
     )  # fmt: skip
 
@@ -221,4 +240,7 @@ def as_plain(row: Row) -> Mapping[str, object]:
         "wait_unload_h": row.wait_unload_h,
         "late_h": row.late_h,
         "alarms_per_shift": row.alarms_shift,
+        "virtual": row.virtual,
+        "signed_off": row.signed_off,
+        "unloaded": row.unloaded,
     }

@@ -2,7 +2,8 @@
 
 After a failed write or sync nothing is known of what the disk holds beyond the last acknowledged byte: the file is
 opened anew, cut back to that byte, and everything behind it is written again. A file whose entry in its folder may not
-have been kept is made anew. Owners hold the writer's lock around `add`, `clear`, `put`, `take`, `unmade`, `weigh` and
+have been kept is made anew. Before each write the path must lead to the open file: rows in a folder that was moved away
+are rows that nobody finds. Owners hold the writer's lock around `add`, `clear`, `put`, `take`, `unmade`, `weigh` and
 `done`; making bytes and `commit` run without it.
 """
 
@@ -17,6 +18,13 @@ from controller.records.disk import Disk
 
 PART_BYTES = 50
 """What a row takes in memory beside its text: an object's head, its place in a list."""
+
+
+TABLE = ".csv"
+"""How the names of tables end: each part of one is a row."""
+
+
+MOVED = "was moved, or another one stands in its place"
 
 
 class Lazy:
@@ -110,6 +118,12 @@ class AppendFile:
         self._batch_bytes = 0
         self.waiting_bytes = 0
 
+    @property
+    def waiting_rows(self) -> int:
+        """How many rows wait, where it is a table; its header is none, and what is not a table has none."""
+        rows = len(self._parts) if self.path.suffix == TABLE else 0
+        return rows - 1 if rows and self.size == 0 else rows
+
     def add(self, part: Part) -> None:
         """Append when next committed."""
         self._parts.append(part)
@@ -179,8 +193,10 @@ class AppendFile:
         return self._fd
 
     def _fit(self, disk: Disk, fd: int) -> None:
-        """Cut the file to what is acknowledged; OSError where somebody removed it or some of it."""
+        """Cut the file to what is acknowledged; OSError where somebody moved or removed it, or some of it."""
         size = disk.size(fd)
+        if not disk.leads_to(self.path, fd):
+            raise OSError(errno.ESTALE, MOVED)
         if self._take_fresh:
             # Before the cut: if that fails, nothing of what the file held is counted on any more.
             self.size = 0

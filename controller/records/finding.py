@@ -5,6 +5,7 @@ Looks at names only, and no deeper than two folders, so that thousands of runs a
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -13,24 +14,52 @@ from pathlib import Path
 
 from controller.records.claims import bath_folder
 from controller.records.errors import RecordError
-from controller.records.place import SUFFIX, ArchivePlace, FolderPlace, read_all
+from controller.records.place import SUFFIX, ArchivePlace, FolderPlace, bare, is_archive_name, place_of, read_all
+from controller.records.statefile import NAME as STATE
 from controller.records.statefile import read_state
+from profiles.problems import clean
 
 HEAD = "run.json"
 RUN_NAME = re.compile(r"\d{8}T\d{6}Z-")
 """How a run folder's name begins: the moment of its start."""
 
+MONTH = re.compile(r"events-(\d{6})\.csv")
+"""A bath's own events of one month, in its own folder."""
+
+PROOFS = "proofs.csv"
+
 DEPTH = 2
 """`runs/` holds run folders; `demo-runs/` holds numbered folders that do."""
 
 LARGEST_STATE = 20_000_000
+_NOTHING = (errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.ENAMETOOLONG)
+
+
+def holds(ask: Callable[[], bool]) -> bool:
+    """What the system says of a file; no where it cannot say: a link to itself, or to a name too long, is nothing."""
+    try:
+        return ask()
+    except (OSError, ValueError):
+        return False
 
 
 def is_run(path: Path) -> bool:
     """Whether a folder or an archive looks like a record: by its run.json, else by its name."""
-    if path.is_dir():
-        return (path / HEAD).exists() or RUN_NAME.match(path.name) is not None
-    return path.name.endswith(SUFFIX) and path.is_file()
+    if holds(path.is_dir):
+        return holds((path / HEAD).exists) or RUN_NAME.match(path.name) is not None
+    return is_archive_name(path.name) and holds(path.is_file)
+
+
+def is_bath_folder(path: Path) -> bool:
+    """Whether a folder is a bath's own, beside its runs: it holds what a service keeps there, and no run.json."""
+    if not holds(path.is_dir) or holds((path / HEAD).exists):
+        return False
+    return holds(lambda: any(is_of_a_bath(each.name) for each in path.iterdir()))
+
+
+def is_of_a_bath(name: str) -> bool:
+    """Whether a file's name is one of a bath's own folder: a month of events, proofs, the state."""
+    return name in (PROOFS, STATE) or MONTH.fullmatch(name) is not None
 
 
 def run_paths(folders: Sequence[Path], tell: Callable[[str], None] | None = None) -> list[Path]:
@@ -43,17 +72,36 @@ def run_paths(folders: Sequence[Path], tell: Callable[[str], None] | None = None
     found: dict[tuple[int, int], Path] = {}
     seen: set[tuple[int, int]] = set()
     for folder in folders:
-        if not folder.exists():
-            raise RecordError(f"{folder}: there is no such folder")
+        _must_be_there(folder)
         if is_run(folder):
+            _must_be_record(folder)
             found.setdefault(_identity(folder), folder)
-        elif not folder.is_dir():
+        elif not holds(folder.is_dir):
             raise RecordError(f"{folder}: is neither a folder of runs nor an archived run")
         elif _identity(folder) not in seen:
             seen.add(_identity(folder))
             for path in _below(folder, DEPTH, tell or _unheard):
                 found.setdefault(_identity(path), path)
     return list(found.values())
+
+
+def _must_be_there(folder: Path) -> None:
+    told = clean(str(folder), 200)
+    try:
+        there = folder.exists()
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else str(error)
+        raise RecordError(f"{told}: cannot be read: {why}") from None
+    if not there:
+        raise RecordError(f"{told}: there is no such folder")
+
+
+def _must_be_record(path: Path) -> None:
+    """RecordError where somebody named a zip file that holds no run."""
+    try:
+        place_of(path)
+    except RecordError as error:
+        raise RecordError(f"{clean(str(path), 200)}: {error}") from None
 
 
 def _unheard(_: str) -> None:
@@ -76,24 +124,29 @@ def _below(folder: Path, depth: int, tell: Callable[[str], None]) -> Iterator[Pa
             entries = sorted((each for each in listing if not each.name.startswith(".")), key=lambda each: each.name)
     except OSError as error:
         raise RecordError(f"{folder}: cannot be read: {error.strerror}") from None
-    archives = {entry.name for entry in entries if entry.name.endswith(SUFFIX) and entry.is_file()}
+    archives = {entry.name for entry in entries if is_archive_name(entry.name) and holds(entry.is_file)}
+    packed: dict[str, str] = {}
     for entry in entries:
         path = folder / entry.name
         if entry.is_symlink():
-            if entry.is_dir() or entry.name in archives:
+            if entry.name in archives or holds(entry.is_dir):
                 tell(f"{path}: left out, it is a link: name what it leads to")
-        elif entry.is_dir():
+        elif holds(entry.is_dir):
             if _is_run_folder(path, archives):
                 yield path
             elif depth > 1 and RUN_NAME.match(entry.name) is None:
                 yield from _below_if_readable(path, depth - 1, tell)
         elif entry.name in archives and _counts_as_run(path):
-            yield path
+            first = _first_of(path, packed, archives)
+            if first is None:
+                yield path
+            else:
+                tell(f"{path}: left out, it holds the same run as {first} beside it")
 
 
 def _is_run_folder(path: Path, archives: set[str]) -> bool:
     """Whether a folder is a record; without run.json, beside its archive, it is what an interrupted removal left."""
-    if (path / HEAD).exists():
+    if holds((path / HEAD).exists):
         return True
     looks_so = RUN_NAME.match(path.name) is not None and not path.name.endswith(f"{SUFFIX}.new")
     return looks_so and f"{path.name}{SUFFIX}" not in archives
@@ -101,7 +154,7 @@ def _is_run_folder(path: Path, archives: set[str]) -> bool:
 
 def _counts_as_run(archive: Path) -> bool:
     """Whether an archive is a record, and its folder does not stand beside it; other archives may lie among runs."""
-    if (archive.with_name(archive.name.removesuffix(SUFFIX)) / HEAD).exists():
+    if holds((archive.with_name(archive.name.removesuffix(SUFFIX)) / HEAD).exists):
         return False
     if RUN_NAME.match(archive.name) is not None:
         return True
@@ -111,9 +164,22 @@ def _counts_as_run(archive: Path) -> bool:
         return False
 
 
+def _first_of(archive: Path, packed: dict[str, str], archives: set[str]) -> str | None:
+    """What else in its folder holds the run of an archive, where the archive is called otherwise; None: nothing."""
+    run = ArchivePlace(archive).name
+    own = f"{run}{SUFFIX}"
+    if archive.name != own:
+        if holds((archive.with_name(run) / HEAD).exists):
+            return run
+        if own in archives:
+            return own
+    first = packed.setdefault(run, archive.name)
+    return None if first == archive.name else first
+
+
 def must_be_folder(runs: Path, name: str) -> None:
     """RecordError where a run is archived: nothing is added to an archive."""
-    if not (runs / name / HEAD).exists() and (runs / f"{name}{SUFFIX}").exists():
+    if not holds((runs / name / HEAD).exists) and holds((runs / f"{name}{SUFFIX}").exists):
         raise RecordError(
             f"{name} is archived: unpack {name}{SUFFIX} beside itself with any zip program, then write; "
             "formbath runs --archive packs it again"
@@ -174,19 +240,33 @@ def _standing(folder: Path) -> Standing:
     ended: set[str] = set()
     problems: dict[str, str] = {}
     try:
-        places = sorted(folder.glob("*/state.json"))
+        with os.scandir(folder) as listing:
+            places = sorted(folder / entry.name / STATE for entry in listing)
     except OSError as error:
         return Standing(problems={"": f"{folder}: cannot be read: {error.strerror}"})
+    baths = 0
     for path in places:
+        if not _may_be_there(path):
+            continue
+        baths += 1
         try:
             plain = _state(path)
         except (RecordError, ValueError, RecursionError) as error:
-            problems[path.parent.name] = f"{path.parent.name}/state.json: {error}"
+            problems[path.parent.name] = f"{path.parent.name}/{STATE}: {bare(path, error)}"
             continue
         for key, names in (("open_runs", opened), ("ended_runs", ended)):
             part = plain.get(key)
             names.update(str(name) for name in (part.values() if isinstance(part, dict) else ()))
-    return Standing(frozenset(opened), frozenset(ended), problems, len(places))
+    return Standing(frozenset(opened), frozenset(ended), problems, baths)
+
+
+def _may_be_there(path: Path) -> bool:
+    """Whether something stands at a path, or nobody may look; no where nothing can: below a file, or an odd link."""
+    try:
+        path.lstat()
+    except OSError as error:
+        return error.errno not in _NOTHING
+    return True
 
 
 def _state(path: Path) -> dict[str, object]:

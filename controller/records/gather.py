@@ -10,7 +10,7 @@ from controller.records.chained import Chained, read_chained
 from controller.records.errors import RecordError
 from controller.records.head import read_plain
 from controller.records.outside import LARGEST_HEAD
-from controller.records.place import LARGEST_FILE, Place, read_all
+from controller.records.place import LARGEST_FILE, Place, read_some_of
 from controller.records.reader import CycleStore, read_cycles
 from controller.records.summary import is_sealed, is_stripped, read_summary
 from controller.records.tables import TABLES
@@ -100,7 +100,10 @@ def _take_summary(found: Gathered, verdict: Verdict) -> None:
 
 def _bytes(place: Place, name: str, verdict: Verdict, most: int = LARGEST_FILE) -> bytes:
     try:
-        return read_all(place, name, most)
+        data, trouble = read_some_of(place, name, most)
+        if trouble is not None:
+            verdict.wrong.append(_of_file(name, trouble))
+        return data
     except RecordError as error:
         verdict.wrong.append(_of_file(name, error))
     except MemoryError:

@@ -9,7 +9,10 @@ from hashlib import sha256
 from typing import Any
 
 from controller.records.head import safe_name
+from controller.records.loadcheck import wrong_lists, wrong_loaded
 from controller.records.plain import KNOWN
+from controller.records.plancheck import wrong_texts
+from controller.records.summarycheck import missing_keys, wrong_verdict
 
 LOST_TEXTS = ("lost.toml", "lost.release.json")
 """Names that stand in for a profile or release whose text a restart did not find any more."""
@@ -30,6 +33,10 @@ def wrong_head(plain: Plain, folder: str) -> tuple[list[str], list[str]]:
         wrong.append("run.json: plan: was not compiled from this profile: another SHA-256")
     wrong += _wrong_release(plain, profile, notes)
     wrong += _wrong_names(plain)
+    wrong += wrong_lists(plain)
+    odd, unsaid = wrong_texts(plain)
+    wrong += odd
+    notes += unsaid
     found = _FOLDER.fullmatch(folder)
     if found is None:
         notes.append("the folder has another name than runs have")
@@ -96,6 +103,7 @@ def wrong_summary(summary: Plain, plain: Plain, cycles: int | None, last_state: 
         "core": plain.get("core"),
         "circuit": plain.get("circuit"),
         "batch": plain.get("batch"),
+        "virtual": plain.get("virtual"),
         "profile": plan.get("name"),
         "revision": plan.get("revision"),
         "planned_Ah": plan.get("planned_charge_Ah"),
@@ -106,11 +114,12 @@ def wrong_summary(summary: Plain, plain: Plain, cycles: int | None, last_state: 
         known["cycles"] = cycles
     if last_state is not None:
         known["state"] = last_state
-    return [
+    wrong = [
         f"summary.json: {key} is {_short(summary[key])}, the record says {_short(value)}"
         for key, value in known.items()
         if key in summary and summary[key] != value
     ]
+    return [*wrong, *wrong_loaded(summary, plain), *missing_keys(summary, plain), *wrong_verdict(summary, plain)]
 
 
 def _part(plain: Plain, name: str) -> Plain:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Any
 
 from controller.core.types import Scalar
@@ -24,17 +25,21 @@ from controller.records.batteries import (
     verdict_of,
 )
 from controller.records.chain import link, start
+from controller.records.errors import RecordError
 from controller.records.head import read_plain
 from controller.records.place import Place, read_all
-from controller.records.reader import Table, read_table
+from controller.records.reader import TABLES, Table, read_table
 from controller.records.readings import after_cells, after_rows, event_rows, reading_of, readings_of, reference_C
 from controller.records.rows import AFTER_COLUMNS, BATTERY_COLUMNS, cells_text, parse_time, time_utc
 from controller.records.summary import NAME as SUMMARY
 from controller.records.summary import read_summary, summary_bytes
-from controller.records.table import standing_of
+from controller.records.table import deny_head, standing_of
 
 AFTER, BATTERIES = "after.csv", "batteries.csv"
 COLUMNS = {AFTER: AFTER_COLUMNS, BATTERIES: BATTERY_COLUMNS}
+OF_RUN = ("log.csv", "events.csv")
+"""Tables that every run has."""
+ANOTHER_HEAD = "run.json: is not the one that the run was closed with"
 SIGNED = "signed_off"
 Row = Mapping[str, str]
 
@@ -108,7 +113,7 @@ def end_ms_of(place: Place) -> int | None:
 def settled(place: Place, came: Sequence[Row]) -> Settled:
     """Return what a closed record lacks of these rows of its bath's events, and of the sign-offs in its own.
 
-    RecordError: it is no record that can be read.
+    RecordError: it is no record that can be read, or its run.json is not the one it was closed with.
     """
     data = read_all(place, SUMMARY)
     if not data:
@@ -116,6 +121,8 @@ def settled(place: Place, came: Sequence[Row]) -> Settled:
     run_json = read_all(place, "run.json")
     plain = read_plain(run_json)
     summary, wrong = read_summary(data)
+    if not _is_its_head(place, run_json, summary or {}):
+        raise RecordError(ANOTHER_HEAD)
     after = _growing(place, AFTER, run_json, summary or {})
     batteries = _growing(place, BATTERIES, run_json, summary or {})
     own = _own_orders(place)
@@ -137,6 +144,19 @@ def settled(place: Place, came: Sequence[Row]) -> Settled:
         tuple(Append(each.name, each.size, each.data) for each in (after, batteries) if each.grows),
         _replaced(summary, signed, (after, batteries)) if known and summary is not None else None,
         tuple(said),
+    )
+
+
+def _is_its_head(place: Place, run_json: bytes, summary: Mapping[str, Any]) -> bool:
+    """Whether run.json is the run's: a row that was chained to another would break its table when that is put back.
+
+    By the summary's hash; where that says nothing, by a table of the run, as each chain begins with run.json.
+    """
+    claimed = summary.get("run_json_sha256")
+    if isinstance(claimed, str):
+        return claimed == sha256(run_json).hexdigest()
+    return not deny_head(
+        read_table(name, read_all(place, name), header, run_json) for name, header in TABLES.items() if name in OF_RUN
     )
 
 

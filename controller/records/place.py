@@ -1,8 +1,9 @@
 """Where a record stands: a run folder, or the same files in one archive. Reading only; who reads need not ask which.
 
 An archive is a zip file (ISO/IEC 21320-1: stored or deflated, no encryption) named `<run folder>.zip`, each file in it
-as `<run folder>/<file>`, dated 1980-01-01: unpacking gives the folder back, packing again the same bytes. Nothing from
-outside is believed: what a folder's or an archive's names lead to is looked at before anything is read, and every
+as `<run folder>/<file>`, dated 1980-01-01: unpacking gives the folder back, packing again the same bytes. One that was
+renamed, or packed by another program, is read as well; its run is called as the folder in it. Nothing from outside is
+believed: what a folder's or an archive's names lead to is looked at before anything is read, and every
 message is one clean line.
 """
 
@@ -116,54 +117,114 @@ def _unreadable(place: Path, error: Exception) -> RecordError:
 
 @dataclass(frozen=True)
 class ArchivePlace:
-    """An archived run. Each call opens the archive anew: nothing stays open between them."""
+    """An archived run. Each call opens the archive anew: nothing stays open between them.
+
+    `own`: only as archiving here packs it, under its run's name; else any zip file with one run's folder in it.
+    """
 
     path: Path
+    own: bool = False
 
     @property
     def name(self) -> str:
-        """See Place."""
-        return self.path.resolve().name.removesuffix(SUFFIX)
+        """See Place: the name of the folder inside, whatever the file is called; of the file where none is found."""
+        from controller.records import zipped  # who reads a folder needs no archives
+
+        stem = _stem(self.path.resolve().name)
+        try:
+            return stem if self.own else zipped.run_of(self.path)
+        except RecordError:
+            return stem
 
     def names(self) -> tuple[str, ...]:
         """See Place."""
-        from controller.records import zipped  # who reads a folder needs no archives
+        from controller.records import zipped
 
-        return zipped.names(self.path, self.name)
+        return zipped.names(self.path, self._run())
 
     def size(self, name: str) -> int | None:
         """See Place."""
         from controller.records import zipped
 
-        return zipped.size(self.path, self.name, name)
+        return zipped.size(self.path, self._run(), name)
 
     def open(self, name: str) -> BinaryIO | None:
         """See Place."""
         from controller.records import zipped
 
-        return zipped.open_member(self.path, self.name, name)
+        return zipped.open_member(self.path, self._run(), name)
+
+    def as_packed_here(self) -> bool:
+        """Whether it is, byte by byte, of the form that archiving here writes, and called after its run."""
+        try:
+            ArchivePlace(self.path, own=True).names()
+        except RecordError:
+            return False
+        return True
+
+    def _run(self) -> str | None:
+        return self.name if self.own else None
+
+
+def is_archive_name(name: str) -> bool:
+    """Whether a file is called as a zip file is."""
+    return name.lower().endswith(SUFFIX)
+
+
+def _stem(name: str) -> str:
+    return name[: -len(SUFFIX)] if is_archive_name(name) else name
 
 
 def place_of(path: Path) -> Place:
-    """The record at `path`, folder or archive; RecordError when there is neither."""
+    """The record at `path`, folder or archive; RecordError when there is neither, in words without the path."""
     try:
         if path.is_dir():
             return FolderPlace(path)
-        if path.is_file() and path.name.endswith(SUFFIX):
-            return ArchivePlace(path)
+        if path.is_file() and is_archive_name(path.name):
+            return _archive(path)
         there = path.exists()
     except (OSError, ValueError) as error:
-        raise _unreadable(path, error) from None
+        raise RecordError(bare(path, _unreadable(path, error))) from None
     raise RecordError(f"is no run folder: {'it is another file' if there else 'there is no such folder'}")
+
+
+def _archive(path: Path) -> ArchivePlace:
+    """An archive that holds a record, or is damaged; RecordError: a zip file of another kind."""
+    from controller.records import zipped
+
+    try:
+        zipped.run_of(path)
+    except zipped.Unlike as error:
+        raise RecordError(bare(path, error)) from None
+    except RecordError:
+        pass  # damage shows, and is told, where a file is read
+    return ArchivePlace(path)
+
+
+def bare(path: Path, error: Exception) -> str:
+    """What an error says of a record whose path stands before it already."""
+    return str(error).removeprefix(f"{clean(str(path))}: ").replace(f"{clean(str(path))}/", "")
 
 
 def read_all(place: Place, name: str, most: int = LARGEST_FILE) -> bytes:
     """A file's bytes, none when it is missing; RecordError when it cannot be read or has more than `most` bytes."""
+    data, trouble = read_some_of(place, name, most)
+    if trouble is not None:
+        raise trouble
+    return data
+
+
+def read_some_of(place: Place, name: str, most: int = LARGEST_FILE) -> tuple[bytes, RecordError | None]:
+    """A file's bytes as far as they can be read, and why no more of them (None: these are all).
+
+    RecordError: it is no file that can be opened, or it has more than `most` bytes.
+    """
     stream = place.open(name)
     if stream is None:
-        return b""
+        return b"", None
     told = f"{clean(str(place.path))}: {clean(name)}"
     parts, left = [], most
+    trouble: RecordError | None = None
     with stream:
         try:
             # Not in one call: that would ask for the memory before anybody knows that there is as much to read.
@@ -171,7 +232,11 @@ def read_all(place: Place, name: str, most: int = LARGEST_FILE) -> bytes:
                 parts.append(data)
                 left -= len(data)
                 if left < 0:
-                    raise RecordError(f"{told}: is larger than {most / 1e6:g} MB")
+                    break
         except OSError as error:
-            raise RecordError(f"{told}: cannot be read: {clean(error.strerror or type(error).__name__)}") from None
-    return b"".join(parts)
+            trouble = RecordError(f"{told}: cannot be read: {clean(error.strerror or type(error).__name__)}")
+        except RecordError as error:
+            trouble = error
+    if left < 0:
+        raise RecordError(f"{told}: is larger than {most / 1e6:g} MB")
+    return b"".join(parts), trouble

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
@@ -21,7 +21,7 @@ from controller.records.errors import RecordError
 from controller.records.frames import FILE_HEAD, Frame, scan
 from controller.records.head import Head, read_head, read_plain
 from controller.records.outside import LARGEST_HEAD, number_of
-from controller.records.place import FolderPlace, Place, place_of, read_all
+from controller.records.place import LARGEST_FILE, FolderPlace, Place, bare, place_of, read_all, read_some_of
 from controller.records.plain import Codec
 from controller.records.stream import TableStream, cells_of
 from controller.records.summary import read_summary
@@ -70,18 +70,29 @@ def read_table(name: str, data: bytes, header: str, run_json: bytes) -> Table:
     return table_from(name, io.BytesIO(data), tuple(header.split(",")), run_json)
 
 
-def table_from(name: str, stream: BinaryIO, known: tuple[str, ...], run_json: bytes) -> Table:
-    """A table from a file that is read to its end. RecordError: the bytes cannot be read."""
+def table_from(
+    name: str, stream: BinaryIO, known: tuple[str, ...], run_json: bytes, *, path: Path | None = None
+) -> Table:
+    """A table from a file that is read to its end. RecordError: the bytes cannot be read.
+
+    `path`: of the record; then the rows that were read stand, and why no more come is damage.
+    """
     table = TableStream(name, stream, known, run_json, behind=True)
     lines: list[bytes] = []
-    for piece in table.pieces():
-        lines.extend([b""] * (piece.first - 1 - len(lines)))
-        lines.extend(piece.lines)
+    unread: tuple[str, ...] = ()
+    try:
+        for piece in table.pieces():
+            lines.extend([b""] * (piece.first - 1 - len(lines)))
+            lines.extend(piece.lines)
+    except RecordError as error:
+        if path is None:
+            raise
+        unread = (bare(path, error),)
     lines.extend([b""] * (table.rows - len(lines)))
     walked = Walk(table.mark.rows, table.mark.chain, table.wrong_row)
     return Table(
         name, table.columns, walked, tuple(lines), table.offset, table.cut, table.header_right, table.cut_bytes,
-        tuple(table.damage), table.problems,
+        (*table.damage, *unread), (*table.problems, *unread),
     )  # fmt: skip
 
 
@@ -181,7 +192,10 @@ def _frames(name: str, data: bytes, damage: list[str], torn: list[str]) -> tuple
 
 @dataclass(frozen=True)
 class RunFolder:
-    """A run folder as it was found. `head` raises RecordError when this version cannot understand run.json."""
+    """A run folder as it was found. `head` raises RecordError when this version cannot understand run.json.
+
+    `unread`: why files of cycles end before their end.
+    """
 
     folder: Path
     run_json: bytes
@@ -191,6 +205,7 @@ class RunFolder:
     cycles_tail: bytes
     summary: Mapping[str, Any] | None
     summary_problem: str | None
+    unread: tuple[str, ...] = ()
 
     @cached_property
     def head(self) -> Head:
@@ -200,7 +215,8 @@ class RunFolder:
     @cached_property
     def cycles(self) -> CycleStore:
         """Its cycles, undecoded."""
-        return read_cycles(self.cycles_bin, self.cycles_tail)
+        store = read_cycles(self.cycles_bin, self.cycles_tail)
+        return replace(store, damage=(*self.unread, *store.damage)) if self.unread else store
 
     @property
     def log(self) -> Table:
@@ -232,29 +248,55 @@ class RunFolder:
         return wrong
 
 
-def read_run(path: Path) -> RunFolder:
-    """Read a run folder, or an archived one; RecordError when it is none."""
+def read_run(path: Path, *, whole: bool = False) -> RunFolder:
+    """Read a run folder, or an archived one; RecordError (without the path) when it is none.
+
+    A file that cannot be read to its end is a damaged one; `whole`: it is a RecordError, for who would write on.
+    """
     place = place_of(path)
+    try:
+        return _read_run(place, whole=whole)
+    except RecordError as error:
+        raise RecordError(bare(place.path, error)) from None
+
+
+def _read_run(place: Place, *, whole: bool) -> RunFolder:
+    size = place.size("run.json")
+    if not size:
+        raise RecordError(f"is no run folder: {'it has no run.json' if size is None else 'its run.json is empty'}")
     run_json = read_all(place, "run.json", LARGEST_HEAD)
-    if not run_json:
-        raise RecordError("is no run folder: it has no run.json")
     plain = read_plain(run_json)
-    summary, problem = read_summary(read_all(place, "summary.json", LARGEST_HEAD))
-    tables = read_tables(place, run_json)
-    return RunFolder(
-        path, run_json, plain, tables, read_all(place, "cycles.bin"), read_all(place, "cycles.tail"), summary, problem
-    )
+    unread: list[str] = []
+
+    def read(name: str, most: int = LARGEST_FILE) -> bytes:
+        data, trouble = read_some_of(place, name, most)
+        if trouble is None:
+            return data
+        if whole:
+            raise trouble
+        unread.append(bare(place.path, trouble))
+        return data
+
+    summary, problem = read_summary(read("summary.json", LARGEST_HEAD))
+    if unread:
+        summary, problem = None, unread.pop()
+    tables = read_tables(place, run_json, whole=whole)
+    cycles_bin, cycles_tail = read("cycles.bin"), read("cycles.tail")
+    return RunFolder(place.path, run_json, plain, tables, cycles_bin, cycles_tail, summary, problem, tuple(unread))
 
 
-def read_tables(place: Place, run_json: bytes) -> dict[str, Table]:
-    """The chained tables of a record by their names; log and events are there, if only as empty ones."""
+def read_tables(place: Place, run_json: bytes, *, whole: bool = True) -> dict[str, Table]:
+    """The chained tables of a record by their names; log and events are there, if only as empty ones.
+
+    `whole` False: one that cannot be read to its end is damaged behind its last row. Else that is a RecordError.
+    """
     tables = {}
     for name, known in TABLE_COLUMNS.items():
         stream = place.open(name)
         if stream is None and name not in ("log.csv", "events.csv"):
             continue
         with stream if stream is not None else io.BytesIO() as file:
-            tables[name] = table_from(name, file, known, run_json)
+            tables[name] = table_from(name, file, known, run_json, path=None if whole else place.path)
     return tables
 
 

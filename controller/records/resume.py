@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller.core.circuit import step as core_step
+from controller.core.planned import Plan
 from controller.core.state import CircuitState
 from controller.core.version import CORE
 from controller.records.errors import RecordError
@@ -22,7 +23,7 @@ from controller.records.redecide import Redecided, Step, redecide
 from controller.records.rows import parse_time
 from controller.records.run import RunRecord, Standing
 from controller.records.stream import cells_of
-from controller.records.table import standing_of
+from controller.records.table import deny_head, is_saved_elsewhere, standing_of
 from controller.records.writer import Writer
 
 
@@ -45,15 +46,21 @@ class Resumed:
     closed: bool = False
 
 
-def resume_run(folder: Path, writer: Writer, *, step: Step = core_step, by_count: bool = False) -> Resumed:
+def resume_run(
+    folder: Path, writer: Writer, *, step: Step = core_step, by_count: bool = False, plan: Plan | None = None
+) -> Resumed:
     """Open the folder for more rows; RecordError: it is no record, or its run.json cannot be understood or believed.
 
-    Works for a closed record too (sign-off, readings that come later).
+    Works for a closed record too (sign-off, readings that come later). `plan`: what the run is known to follow (None:
+    nobody knows it but the record).
     """
-    found = read_run(folder)
-    if _is_another_head(found):
+    found = read_run(folder, whole=True)
+    # Its plan and limits would otherwise be those that the run goes on with.
+    if deny_head(found.tables.values()):
         raise RecordError("run.json: is not the one that its tables began with: no run can be resumed from it")
     head = found.head
+    if plan is not None and head.load.plan != plan:
+        raise RecordError("run.json: its plan is not the one that state.json holds: no run can be resumed from it")
     store = found.cycles
     blocks = since_last_state(store, head.codec)
     redone = redecide(head, blocks, step)
@@ -70,15 +77,6 @@ def resume_run(folder: Path, writer: Writer, *, step: Step = core_step, by_count
         record, head, redone.state, last_ms, _utc_of(last_ms, head, found),
         tuple(cut), tuple(problems), found.summary is not None,
     )  # fmt: skip
-
-
-def _is_another_head(found: RunFolder) -> bool:
-    """Whether every table breaks in its first row: each chain begins with run.json, so one of its bytes was changed.
-
-    Its plan and limits would otherwise be those that a run goes on with.
-    """
-    begun = [table for table in found.tables.values() if table.lines]
-    return bool(begun) and all(table.walked.wrong_row == 1 for table in begun)
 
 
 def since_last_state(store: CycleStore, codec: Codec) -> list[Block | str]:
@@ -127,10 +125,16 @@ def _cut_and_wrong(found: RunFolder) -> tuple[list[str], list[str]]:
     """What is cut, being unfinished at an end; and what is damaged and stays."""
     tables = found.tables.values()
     cut = [problem for table in tables for problem in table.problems if problem not in table.damage]
-    wrong = [problem for table in tables if table.whole_bytes for problem in table.damage]
+    wrong = [problem for table in tables if table.whole_bytes for problem in _damage(table)]
     if found.summary_problem is not None:
         wrong.append(found.summary_problem)
     return cut + list(found.cycles.torn), wrong + list(found.cycles.damage)
+
+
+def _damage(table: Table) -> tuple[str, ...]:
+    if is_saved_elsewhere(table):
+        return (f"{table.name}: saved by another program: its line ends are CRLF; it stays so, rows go on behind",)
+    return table.damage
 
 
 def _rows_behind(log: Table, head: Head, last_ms: int | None) -> list[str]:

@@ -3,8 +3,8 @@
 Between two rows current and power are taken as a straight line. It may have run anywhere between its two ends, so each
 interval can be off by its length times their difference. One that lasts longer than the bath's stale time and than a
 row may come late, or stands near a row without a reading, holds a silence, in which nothing is counted: it counts as at
-most one such interval that may be off by all of it. Once, anywhere, an interval may hold a dip or a peak that no row
-shows (own choice). Pure.
+most one such interval, which may be off by all of it, and by a minute whose rows a crash may have taken. Once,
+anywhere, an interval may hold a dip or a peak that no row shows (own choice). Pure.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from controller.records.losses import TAIL_MS
 from controller.records.tally import COUNTED, above_zero
 
 _LATE = 1.5
@@ -27,12 +28,16 @@ _LAST_DIGIT = {"charge_Ah": 1e-4, "discharge_Ah": 1e-4, "energy_Wh": 1e-2}
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One row: elapsed time, current and power read (None: not), and the three counters that it tells."""
+    """One row: elapsed time, current and power read (None: not), and the three counters that it tells.
+
+    `asked`: what was asked for, as the flow into each counter (A, A, W): at most as much flowed while no row is there.
+    """
 
     elapsed_s: float
     current_A: float | None
     power_W: float | None
     told: tuple[float, float, float]
+    asked: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,21 +62,23 @@ class Pace:
     longest_s: float
 
 
-def row_sums(moments: Sequence[Moment], period_s: float | None = None, stale_s: float = 0.0) -> list[RowSum]:
+def row_sums(
+    moments: Sequence[Moment], period_s: float | None = None, stale_s: float = 0.0, usual_s: float | None = None
+) -> list[RowSum]:
     """The three counters from the rows; none where there are fewer than two.
 
     `period_s`: the bath's cycle (None: not known, then as long as the usual distance of rows); `stale_s`: a silence
-    that is not longer is counted across.
+    that is not longer is counted across; `usual_s`: how far apart rows stand while nothing changes (None: as most do).
     """
     if len(moments) < 2:
         return []
-    pace = pace_of(moments, period_s, stale_s)
+    pace = pace_of(moments, period_s, stale_s, usual_s)
     return [_sum_of(moments, index, name, pace) for index, name in enumerate(COUNTED)]
 
 
-def pace_of(moments: Sequence[Moment], period_s: float | None, stale_s: float) -> Pace:
-    """The pace of at least two rows."""
-    usual_s = usual_interval_s(moments)
+def pace_of(moments: Sequence[Moment], period_s: float | None, stale_s: float, usual_s: float | None = None) -> Pace:
+    """The pace of at least two rows; a short run's rows, most of them at changes, do not tell their usual distance."""
+    usual_s = usual_interval_s(moments) if usual_s is None else usual_s
     late_s = _LATE * (usual_s if period_s is None else period_s)
     return Pace(usual_s, max(stale_s, usual_s + late_s))
 
@@ -85,6 +92,7 @@ def usual_interval_s(moments: Sequence[Moment]) -> float:
 def _sum_of(moments: Sequence[Moment], index: int, name: str, pace: Pace) -> RowSum:
     series = [_flow(moment, name) for moment in moments]
     highest = max((flow for flow in series if flow is not None), default=0.0)
+    most = max(highest, *(moment.asked[index] for moment in moments), 0.0)
     begin = moments[0].told[index]
     # What one interval may hide is allowed once, from the beginning on.
     bound = max(highest, 0.0) * pace.usual_s / 3600 + 2 * _LAST_DIGIT[name]
@@ -98,7 +106,7 @@ def _sum_of(moments: Sequence[Moment], index: int, name: str, pace: Pace) -> Row
             length_s = max(length_s, 0.0)
             known = [max(flow, 0.0) for flow in (first, last) if flow is not None] or [highest]
             grown = max(known) * min(length_s, pace.usual_s) / 3600 / 2
-            unsure = max(highest, 0.0) * min(length_s, pace.longest_s) / 3600
+            unsure = most * min(length_s, pace.longest_s + TAIL_MS / 1000) / 3600
         else:
             hours = length_s / 3600
             grown = above_zero(first, last) * hours

@@ -1,62 +1,71 @@
 """When rows were written, held against each other: wall time against elapsed time, and the distance of rows. Pure.
 
-Wall time and elapsed time go together from the start on, but where the wall clock was set (an event says so) or nobody
-knows how long nothing was read (a gap). What is looked for is another hour or day: smaller steps stay within a bound.
+Both are read in one cycle, so wall time and elapsed time go together from the start on, but where the wall clock was
+set (an event says so) or nobody knows how long nothing was read (a gap). Clocks that drift stay within a bound.
 """
 
 from __future__ import annotations
 
-import re
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
-from controller.records.outside import milliseconds_of, number_of, plain_number
+from controller.records.losses import TAIL_MS
+from controller.records.outside import milliseconds_of, plain_number
 from controller.records.rows import parse_time
 
-MOST_STEP_MS = 60_000
-"""A step of the wall clock beyond this has its event (own choice; a service tells of those beyond 2 s)."""
+MOST_STEP_MS = 4_000
+"""From one row to the next wall time leaves elapsed time by no more without an event (own choice: a service tells of
+steps beyond 2 s, and a machine that stands still between reading its two clocks may put one row off by as much)."""
 SLEWED_SHARE = 0.0005
 """By at most this a time service lets a clock run fast or slow: 500 ppm, Linux's own bound (from memory)."""
-USUAL_LOG_S = 10.0
-"""Distance of rows where the bath file does not say another."""
-_MOST_LOG_S = 600.0
+NEAR_MS = 60_000
+"""So far from a leap the event that explains it may stand, and the first row from the start (own choice)."""
 _MOVES = ("clock_step", "gap", "gap_unknown", "gap_not_known", "service_started")
-_LOG_S = re.compile(r"^\s*log_s\s*=\s*([0-9.]{1,12})\s*(?:#.*)?$", re.MULTILINE)
 
 Cells = Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class _Point:
+    """How far a row's wall time is off the run's start and its elapsed time."""
+
     elapsed_ms: int
-    offset_ms: int
+    offset_ms: int = field(compare=False)
+    table: str
     row: int
 
 
-def wrong_times(start_utc: str, log: Sequence[Cells], events: Sequence[Cells]) -> list[str]:
-    """The first row of each table whose time_utc does not fit start_utc and elapsed_s, as a sentence."""
+def wrong_times(start_utc: str, log: Sequence[Cells], events: Sequence[Cells], lost_rows: int = 0) -> list[str]:
+    """The first row of both tables whose time_utc does not fit start_utc, elapsed_s and the row before, as a sentence.
+
+    `lost_rows`: so many events may have been lost, each of which may have told of a clock that was set.
+    """
     begin_ms = _time_ms(start_utc)
     if begin_ms is None:
         return ["run.json: start_utc: is no time"]
     moved = sorted(_moved(events))
-    found = []
-    for table, rows in (("log.csv", log), ("events.csv", events)):
-        points = [_Point(0, 0, 0), *_points(rows, begin_ms)]
-        leap = next((pair for pair in pairwise(points) if _is_off(*pair) and not _explained(moved, *pair)), None)
-        if leap is not None:
-            row, off_s = leap[1].row, (leap[1].offset_ms - leap[0].offset_ms) / 1000
-            found.append(
-                f"{table}:{row + 1}: row {row}: time_utc is {off_s:+.0f} s off what elapsed_s says, "
-                "and no event tells of a clock that was set"
-            )
-    return found
+    points = sorted([*_points("log.csv", log, begin_ms), *_points("events.csv", events, begin_ms)])
+    leaps = [
+        pair
+        for pair in pairwise([_Point(min([0, *(each.elapsed_ms for each in points)]), 0, "", 0), *points])
+        if _is_off(*pair) and not _explained(moved, *pair)
+    ]
+    if len(leaps) <= lost_rows:
+        return []
+    before, point = leaps[0]
+    off_s = (point.offset_ms - before.offset_ms) / 1000
+    told = f"time_utc is {off_s:+.0f} s off what elapsed_s says, and no event tells of a clock that was set"
+    return [f"{point.table}:{point.row + 1}: row {point.row}: {told}"]
 
 
 def _is_off(before: _Point, point: _Point) -> bool:
-    bound_ms = MOST_STEP_MS + SLEWED_SHARE * abs(point.elapsed_ms - before.elapsed_ms)
+    # Between rows far apart a service may have begun anew; a run that had ended has no gap to tell of.
+    is_near = before.row and point.elapsed_ms - before.elapsed_ms <= NEAR_MS
+    most_ms = MOST_STEP_MS if is_near else NEAR_MS
+    bound_ms = most_ms + SLEWED_SHARE * abs(point.elapsed_ms - before.elapsed_ms)
     return abs(point.offset_ms - before.offset_ms) > bound_ms
 
 
@@ -72,22 +81,22 @@ def wrong_end_time(
     if begin_ms is None or duration_s is None or "end_utc" not in summary:
         return []
     over_ms = round(duration_s * 1000)
-    points = sorted(_points(log, begin_ms), key=lambda one: abs(one.elapsed_ms - over_ms))
-    if not points or abs(points[0].elapsed_ms - over_ms) > MOST_STEP_MS:
+    points = sorted(_points("log.csv", log, begin_ms), key=lambda one: abs(one.elapsed_ms - over_ms))
+    if not points or abs(points[0].elapsed_ms - over_ms) > NEAR_MS:
         return []  # no row near that end: a duration that is wrong shows elsewhere
-    over = _Point(over_ms, 0, 0)
+    over = _Point(over_ms, 0, "", 0)
     if _explained(sorted(_moved(events)), over, over):
         return []
-    if end_ms is not None and abs(end_ms - (begin_ms + over_ms + points[0].offset_ms)) <= MOST_STEP_MS:
+    if end_ms is not None and abs(end_ms - (begin_ms + over_ms + points[0].offset_ms)) <= NEAR_MS:
         return []
     return [f"summary.json: end_utc is {_short(summary['end_utc'])}, the rows have another time at that end"]
 
 
-def _points(rows: Sequence[Cells], begin_ms: int) -> Iterator[_Point]:
+def _points(table: str, rows: Sequence[Cells], begin_ms: int) -> Iterator[_Point]:
     for number, row in enumerate(rows, 1):
         elapsed_ms, utc_ms = milliseconds_of(row.get("elapsed_s", "")), _time_ms(row.get("time_utc", ""))
         if elapsed_ms is not None and utc_ms is not None:
-            yield _Point(elapsed_ms, utc_ms - begin_ms - elapsed_ms, number)
+            yield _Point(elapsed_ms, utc_ms - begin_ms - elapsed_ms, table, number)
 
 
 def _moved(events: Sequence[Cells]) -> Iterator[int]:
@@ -101,7 +110,7 @@ def _moved(events: Sequence[Cells]) -> Iterator[int]:
 
 
 def _explained(moved: Sequence[int], before: _Point, point: _Point) -> bool:
-    begin_ms, end_ms = before.elapsed_ms - MOST_STEP_MS, point.elapsed_ms + MOST_STEP_MS
+    begin_ms, end_ms = before.elapsed_ms - NEAR_MS, point.elapsed_ms + NEAR_MS
     at = bisect_left(moved, begin_ms)
     return at < len(moved) and moved[at] <= end_ms
 
@@ -118,36 +127,53 @@ def _short(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def logged_each_s(bath_file: str) -> float:
-    """The distance of rows that the bath file asks for."""
-    found = _LOG_S.search(bath_file)
-    number = None if found is None else number_of(found[1])
-    return number if number is not None and 1.0 <= number <= _MOST_LOG_S else USUAL_LOG_S
-
-
 def missing_rows(
-    log: Sequence[Cells], silences: Sequence[tuple[int, int]], last_ms: int | None, *, log_s: float, slack_ms: int
+    log: Sequence[Cells],
+    silences: Sequence[tuple[int, int]],
+    last_ms: int | None,
+    *,
+    log_s: float,
+    slack_ms: int,
+    tail_ms: int = TAIL_MS,
+    is_open: bool = False,
+    lost_rows: int = 0,
 ) -> tuple[list[str], list[str]]:
     """Where cycles go on for longer than `log_s` and `slack_ms` without a row: what is wrong and notes, the first each.
 
-    `silences`: elapsed ms from and to; `last_ms`: of the last cycle (None: nothing is asked behind the last row). A
-    service that is killed may leave cycles without their rows behind: what lacks before a silence is noted.
+    `silences`: elapsed ms from and to; `last_ms`: of the last cycle (None: not known). `lost_rows`: so many
+    may have been lost. A service that is killed may leave cycles without their rows behind: what lacks for `tail_ms`
+    before a silence, or before the end of a record that `is_open`, is noted.
     """
     most_ms = round(log_s * 1000) + slack_ms
+    wrong, notes = [], []
+    missing = 0
+    for begin_ms, end_ms, where, is_cut in _stretches(log, silences, last_ms, is_open=is_open):
+        long_ms = end_ms - begin_ms
+        if long_ms <= most_ms:
+            continue
+        if is_cut and long_ms <= most_ms + tail_ms:
+            notes.append(f"{where}: {long_ms / 1000:.0f} s before an interruption have no row")
+        else:
+            wrong.append(f"{where}: no row for {long_ms / 1000:.0f} s before it, though cycles went on")
+            missing += max(1, long_ms // most_ms - 1)
+    return ([], [*notes[:1], *wrong[:1]]) if missing <= lost_rows else (wrong[:1], notes[:1])
+
+
+def _stretches(
+    log: Sequence[Cells], silences: Sequence[tuple[int, int]], last_ms: int | None, *, is_open: bool
+) -> Iterator[tuple[int, int, str, bool]]:
+    """Elapsed ms from and to in which cycles went on and no row is; where it ends, and whether with an interruption."""
     read = [milliseconds_of(one.get("elapsed_s", "")) for one in log]
     moments = [(0, 0), *((at_ms, row) for row, at_ms in enumerate(read, 1) if at_ms is not None)]
     if last_ms is not None:
         moments.append((last_ms, len(log) + 1))
     quiet = sorted(silences)
-    wrong, notes = [], []
     at = 0
     for (begin_ms, _), (end_ms, row) in pairwise(moments):
-        where = f"log.csv:{row + 1}: {f'row {row}' if row <= len(log) else 'the end'}"
+        is_end = row > len(log)
+        where = f"log.csv:{row + 1}: {'the end' if is_end else f'row {row}'}"
         while at < len(quiet) and quiet[at][1] <= end_ms:
-            if quiet[at][0] - begin_ms > most_ms:
-                notes.append(f"{where}: {(quiet[at][0] - begin_ms) / 1000:.0f} s before a silence have no row")
+            yield begin_ms, quiet[at][0], where, True
             begin_ms = max(begin_ms, quiet[at][1])
             at += 1
-        if end_ms - begin_ms > most_ms:
-            wrong.append(f"{where}: no row for {(end_ms - begin_ms) / 1000:.0f} s before it, though cycles went on")
-    return wrong[:1], notes[:1]
+        yield begin_ms, end_ms, where, is_end and is_open

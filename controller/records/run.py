@@ -7,7 +7,6 @@ that of the rows, no host, process or path.
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -21,9 +20,9 @@ from controller.records.cycles import BLOCK_CYCLES, Row, encode, flatten
 from controller.records.ended import ended
 from controller.records.files import Lazy
 from controller.records.frames import FILE_HEAD, frame
-from controller.records.head import RunStart, cycle_codec, folder_name, write_head
+from controller.records.head import RunStart, cycle_codec, folder_name, read_plain, write_head
 from controller.records.plain import Codec
-from controller.records.readme import README
+from controller.records.readme import readme
 from controller.records.rows import (
     AFTER_COLUMNS,
     BATTERY_COLUMNS,
@@ -65,6 +64,7 @@ class RunRecord:
         self.lost_cycles = self.lost_rows = 0
         self._core = core
         self._run_json = run_json
+        self._virtual = read_plain(run_json).get("virtual") is True
         self._codec = codec
         self._writer = writer
         self._by_count = by_count
@@ -89,14 +89,14 @@ class RunRecord:
         while folder.exists():
             count += 1
             folder = runs / f"{name}-{count}"
-        core = json.loads(run_json)["core"]
+        core = read_plain(run_json)["core"]
         codec = cycle_codec(start.load.plan)
         return cls(folder, run_json, start.now_ms, codec, core, writer, by_count, Standing({}))
 
     def _open_files(self, standing: Standing) -> None:
         if not standing.started:
             self._group.replace_file("run.json").put(self._run_json)
-            self._group.replace_file("README.txt").put(README.encode())
+            self._group.replace_file("README.txt").put(readme(virtual=self._virtual).encode())
         # Cycles before rows: after a crash no row may tell of a cycle that the cycles do not hold.
         self._cycles = self._group.append_file("cycles.bin", standing.cycles_bytes)
         if not standing.cycles_bytes:
@@ -189,6 +189,7 @@ class RunRecord:
             content: dict[str, Any] = {
                 **{str(key): _plain(value) for key, value in {**self._totals(), **summary}.items()},
                 "core": self._core,
+                "virtual": self._virtual,
                 "run_json_sha256": hashlib.sha256(self._run_json).hexdigest(),
                 "rows": {name: table.rows for name, table in self._tables.items()},
                 "chain": {name: table.last for name, table in self._tables.items()},
@@ -217,7 +218,7 @@ class RunRecord:
 
     def _readme_sha256(self) -> str:
         """Of README.txt as it stands in the folder: a record opened again may hold that of an earlier version."""
-        held = README.encode()
+        held = readme(virtual=self._virtual).encode()
         if self._readme_is_older:
             with suppress(OSError):
                 held = (self.folder / "README.txt").read_bytes()

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from controller.records.errors import RecordError
 from controller.records.figures import MS_PER_H, Hours
 from controller.records.head import read_plain, safe_name
-from controller.records.place import FolderPlace, Place, place_of, read_all
+from controller.records.place import FolderPlace, Place, bare, place_of, read_all
 from controller.records.rows import clean, parse_time
 from controller.records.seen import Seen, number_of
 from controller.records.stream import cells_of
@@ -59,7 +59,7 @@ class HoursReader:
             plain = read_plain(read_all(place, "run.json"))
             log = read_log(place)
         except RecordError as error:
-            self.wrong[run.path] = clean(str(error).removeprefix(f"{run.path}: "))
+            self.wrong[run.path] = clean(bare(run.path, error))
             return None
         wrong = _wrong_log(place, log)
         if wrong is not None:

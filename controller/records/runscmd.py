@@ -7,48 +7,19 @@ import json
 import os
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from controller.records import figures, runslines
+from controller.records.choosing import Wanted, add_choice, wanted_of
 from controller.records.claims import Claims
 from controller.records.errors import RecordError
 from controller.records.finding import Standings, run_paths
 from controller.records.follow import Chain, chains_of
-from controller.records.seen import OPEN, Seen, look
+from controller.records.seen import Seen, look
 from profiles.problems import InputError, Problem, clean
 
 RUNS = Path("runs")
 VARIABLE = "FORMBATH_RUNS"
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Which runs are asked for; empty and None: all of them. Moments are ms since 1970, of the start."""
-
-    kind: str = ""
-    batch: str = ""
-    circuit: str = ""
-    bath: str = ""
-    verdict: str = ""
-    since_ms: int | None = None
-    until_ms: int | None = None
-    open_only: bool = False
-
-    def takes(self, run: Seen) -> bool:
-        """Whether a run is among them: names are compared whole, type, profile and verdict by a part, without case."""
-        kind = f"{run.battery_type}\n{run.profile}".casefold()
-        return (
-            self.kind.casefold() in kind
-            and self.batch.casefold() in ("", run.batch.casefold())
-            and self.circuit.casefold() in ("", run.circuit.casefold())
-            and self.bath.casefold() in ("", run.bath.casefold())
-            and self.verdict.casefold() in f"{run.state}\n{run.verdict}".casefold()
-            and (self.since_ms is None or (run.start_ms is not None and run.start_ms >= self.since_ms))
-            and (self.until_ms is None or (run.start_ms is not None and run.start_ms < self.until_ms))
-            and (not self.open_only or run.state == OPEN)
-        )
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,14 +29,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"folders of runs, or runs (--runs, else ${VARIABLE}, else ./{RUNS})",
     )  # fmt: skip
     parser.add_argument("--runs", type=Path, metavar="FOLDER", help="the folder of runs where none is named")
-    parser.add_argument("--type", default="", dest="kind", metavar="TEXT", help="part of battery type or profile name")
-    for name in ("batch", "circuit", "bath"):
-        parser.add_argument(f"--{name}", default="", metavar="NAME", help=f"runs of this {name}")
-    parser.add_argument("--verdict", default="", metavar="WORD", help="part of state or verdict: complete, re-form")
-    parser.add_argument("--since", metavar="DATE", help="started on this day or later (UTC, 2026-03-16)")
-    parser.add_argument("--until", metavar="DATE", help="started on this day or before")
-    parser.add_argument("--open", action="store_true", dest="open_only", help="runs that a service has open")
+    add_choice(parser)
     parser.add_argument("--json", action="store_true", help="one object a run or a row, one a line")
+    parser.add_argument_group("list", runslines.__doc__)
     table = parser.add_argument_group("table", figures.__doc__)
     table.add_argument("--table", action="store_true", help="the table above as CSV")
     table.add_argument(
@@ -89,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
                           ("--keep", args.keep and not args.archive)):  # fmt: skip
         if given:
             raise _wrong(option, f"says nothing without {'--table' if option == '--by' else '--archive'}: add it")
-    wanted = _wanted(args)
+    wanted = wanted_of(args, "runs")
     paths = paths_of(args.folder, args.runs)
     standings = Standings()
     tell = _progress("runs", len(paths))
@@ -137,9 +103,13 @@ def _list(chains: Sequence[Chain], wanted: Wanted, *, as_json: bool) -> int:
                 sys.stdout.write(f"{runslines.as_json(one, chain)}\n")
         elif mine:
             sys.stdout.write("".join(f"{line}\n" for line in runslines.lines(chain, mine)))
-    damaged = sum(bool(one.wrong) for one in shown)
-    more = f", {damaged} damaged: formbath verify says more" if damaged else ""
-    sys.stderr.write(f"{len(shown)} of {sum(len(chain.runs) for chain in chains)} runs{more}\n")
+    total = sum(len(chain.runs) for chain in chains)
+    damaged, simulated = sum(bool(one.wrong) for one in shown), sum(one.virtual for one in shown)
+    more = f", {simulated} simulated (s)" if simulated else ""
+    more += f", {damaged} damaged" if damaged else ""
+    # A list is no proof: who sees nothing wrong in it must not take it for one.
+    more += "; chain values not checked, formbath verify does" if shown else ""
+    sys.stderr.write(f"{len(shown)} of {total} runs{more}\n")
     return 0
 
 
@@ -200,23 +170,6 @@ def _archive(runs: Sequence[Seen], standings: Standings, claims: Claims, *, dry:
     sizes_told = "" if dry else f", {before / 1e6:.1f} MB, now {after / 1e6:.1f} MB"
     sys.stdout.write(f"{count} of {len(runs)} runs {'would be archived' if dry else 'archived'}{sizes_told}\n")
     return code
-
-
-def _wanted(args: argparse.Namespace) -> Wanted:
-    since = None if args.since is None else _day("--since", args.since)[0]
-    until = None if args.until is None else _day("--until", args.until)[1]
-    return Wanted(args.kind, args.batch, args.circuit, args.bath, args.verdict, since, until, open_only=args.open_only)
-
-
-def _day(option: str, text: str) -> tuple[int, int]:
-    """The first millisecond of a day (or of a moment), and the first behind it."""
-    try:
-        moment = datetime.fromisoformat(text)
-        begin = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-        end = begin + (timedelta(days=1) if "T" not in text and " " not in text else timedelta(milliseconds=1))
-        return round(begin.timestamp() * 1000), round(end.timestamp() * 1000)
-    except (ValueError, OverflowError):
-        raise _wrong(option, f"{clean(text, 60)!r} is no date, write it like 2026-03-16") from None
 
 
 def _wrong(key: str, what: str) -> InputError:

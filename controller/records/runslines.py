@@ -1,4 +1,23 @@
-"""A list of runs as lines of 80 columns and as JSON. Cells of a record come here cleaned; names of folders do not."""
+"""The list: a line for each run, by its start; in 80 columns.
+
+before it   + continues the run above; s simulated: a virtual plant, no
+            battery was there; S both
+circuit     bath/circuit
+batch       with a plus where the string holds further batches
+profile     behind "trial:" where the run was one
+hours       from the start to the end, or to the last row
+Ah          charge put in
+stands      how it ended; "open": a service has it open; "unclosed": nobody
+            has; "damaged"; once signed off: batteries passed, of those loaded
+tr          trips: how often its current was taken away; it waited for a
+            person's reset each time, however it ended
+al          alarms open at the end: told, and their cause had not gone
+
+A list reads heads, summaries and small tables, and of log.csv the end alone.
+It does not look whether the chain values of a log hold: the table does, and
+formbath verify proves all of it. --json has more of each run: all batches,
+alarms, trips, rides over a lost link, what is wrong with it.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +32,7 @@ from controller.records.seen import OPEN, Seen
 from profiles.problems import clean
 
 WIDTH = 80
-HEADER = " start, UTC        circuit  batch    profile         hours      Ah stands     al"
+HEADER = " start, UTC       circuit   batch    profile      hours      Ah stands     tr al"
 
 
 def lines(chain: Chain, shown: Sequence[Seen]) -> Iterator[str]:
@@ -31,18 +50,26 @@ def lines(chain: Chain, shown: Sequence[Seen]) -> Iterator[str]:
 
 
 def line(run: Seen, *, follows: bool = False) -> str:
-    """One run; a follow-on run begins with a plus."""
+    """One run, behind its mark."""
     start = time_utc(run.start_ms)[:16].replace("T", " ") if run.start_ms is not None else "?"
-    mark = "+" if follows else " "
+    mark = ("S" if follows else "s") if run.virtual else "+" if follows else " "
     if run.wrong and not run.circuit:
         return cut(clean(f"{mark}{start:<16} damaged: {run.name}: {run.wrong[0]}"), WIDTH).rstrip()
     profile = f"trial: {run.profile}" if run.trial else run.profile
     cells = (
-        f"{mark}{start:<16}", cut(f"{run.bath}/{run.circuit}", 9), cut(run.batch, 8), cut(profile, 14),
+        f"{mark}{start:<16}", cut(f"{run.bath}/{run.circuit}", 9), _batches(run), cut(profile, 11),
         f"{hours(run.duration_s):>6}", f"{_number(run.charge_Ah):>7}", cut(stands(run), 10),
-        f"{len(run.open_alarms) or '-':>2}",
+        f"{run.trips or '-':>2}", f"{len(run.open_alarms) or '-':>2}",
     )  # fmt: skip
     return " ".join(cells).rstrip()
+
+
+def _batches(run: Seen) -> str:
+    """The batch in its 8 columns; a plus behind it stands for all others."""
+    if len(run.batches) < 2:
+        return cut(run.batch, 8)
+    width = min(7, sum(map(columns_of, run.batch)))
+    return cut(f"{cut(run.batch, width)}+", 8)
 
 
 def stands(run: Seen) -> str:
@@ -68,11 +95,13 @@ def as_json(run: Seen, chain: Chain) -> str:
         "bath": run.bath or None,
         "circuit": run.circuit or None,
         "batch": run.batch or None,
+        "batches": list(run.batches),
         "batteries": run.batteries,
         "battery_type": run.battery_type or None,
         "profile": run.profile or None,
         "revision": run.revision,
         "trial": run.trial,
+        "virtual": run.virtual,
         "state": run.state,
         "open": run.state == OPEN,
         "verdict": run.verdict or None,
@@ -85,6 +114,8 @@ def as_json(run: Seen, chain: Chain) -> str:
         "credited_Ah": run.credited_Ah if run.continues else None,
         "alarms": run.alarms,
         "open_alarms": list(run.open_alarms),
+        "trips": run.trips,
+        "link_rides": run.link_rides,
         "wrong": list(run.wrong),
         "chain": _chain(chain) if len(chain.runs) > 1 or chain.wrong else None,
     }

@@ -7,8 +7,9 @@ commands and sensors counts any more).
 
 from __future__ import annotations
 
+import re
 from dataclasses import fields, is_dataclass
-from enum import StrEnum
+from enum import Enum, StrEnum
 from typing import Any
 
 from controller.core.moves import interrupted, restarted
@@ -26,6 +27,7 @@ class Seam(StrEnum):
     UNKNOWN = "unknown"
 
 
+_ENUM = re.compile(r"<\w+\.(\w+): ('?\w[^<>]*)>")
 BY_BATH_ORDER = frozenset({"alarms", "revision", "resume_for"})
 """Fields of a circuit that an order of its bath may change beside the circuit's own decision."""
 
@@ -54,7 +56,14 @@ def first_difference(one: Any, other: Any, name: str = "") -> str:
             ours, theirs = getattr(one, field.name), getattr(other, field.name)
             if ours != theirs:
                 return first_difference(ours, theirs, f"{name}.{field.name}" if name else field.name)
-    return f"{name} is {short(repr(other))}, not {short(repr(one))}"
+    return f"{name} is {shown(other)}, not {shown(one)}"
+
+
+def shown(value: Any) -> str:
+    """A value as a finding tells it: words of the record, not of the program."""
+    if isinstance(value, Enum):
+        return str(value.value if isinstance(value.value, str) else value.name.lower())
+    return short(_ENUM.sub(lambda found: found[2] if found[2].startswith("'") else found[1].lower(), repr(value)))
 
 
 def short(text: str) -> str:

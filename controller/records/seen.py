@@ -13,9 +13,10 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from controller.records.batteries import batteries_of
 from controller.records.errors import RecordError
 from controller.records.head import read_plain
-from controller.records.place import SUFFIX, Place, place_of, read_all
+from controller.records.place import SUFFIX, Place, bare, place_of, read_all
 from controller.records.reader import Table, read_table
 from controller.records.rows import clean, parse_time
 from controller.records.seenproof import Lines, tail_of, wrong_ends, wrong_without
@@ -35,7 +36,9 @@ class Seen:
     """One record. Times are ms since 1970; None and "": the record does not hold it.
 
     `state`: as the run ended, else `open` or `unclosed`. `outcomes`: batteries by their outcome, empty before sign-off.
-    `alarms`: how many came; `open_alarms`: those whose cause had not gone at the end. `batteries`: as loaded.
+    `alarms`: how many came; `open_alarms`: those whose cause had not gone at the end. `trips`: how often it tripped;
+    `link_rides`: how often a lost link was ridden over (None: only a summary says). `batteries`: as loaded. `batch`:
+    the first of `batches`. `virtual`: of a simulated plant.
     """
 
     path: Path
@@ -64,6 +67,10 @@ class Seen:
     alarms: int = 0
     open_alarms: tuple[str, ...] = ()
     wrong: tuple[str, ...] = ()
+    virtual: bool = False
+    batches: tuple[str, ...] = ()
+    trips: int = 0
+    link_rides: int | None = None
 
 
 def look(path: Path, open_runs: frozenset[str]) -> Seen:
@@ -71,11 +78,11 @@ def look(path: Path, open_runs: frozenset[str]) -> Seen:
     name, archived = path.name.removesuffix(SUFFIX), not path.is_dir()
     try:
         place = place_of(path)
-        if path.name in ("", "..") or path.is_symlink():
+        if archived or path.name in ("", "..") or path.is_symlink():
             name = place.name
         run_json = _bytes(place, "run.json")
         if not run_json:
-            raise RecordError("run.json is missing")
+            raise RecordError(f"run.json is {'missing' if place.size('run.json') is None else 'empty'}")
         plain = read_plain(run_json)
     except RecordError as error:
         state = OPEN if name in open_runs else UNCLOSED
@@ -85,13 +92,15 @@ def look(path: Path, open_runs: frozenset[str]) -> Seen:
     if summary is not None and summary.get("run_json_sha256") != sha256(run_json).hexdigest():
         wrong.append("run.json: is not the one summary.json was written for")
     came, left = _alarms(tables.get("events.csv"))
+    rides = (summary or {}).get("link_rides")
     lines = {table: found.lines for table, found in tables.items()}
     ended = _ended(place, summary, lines, name in open_runs, wrong)
     return Seen(
         path, name, archived,
-        **_began(plain, name),
+        **{**_began(plain, name), "virtual": any(each.get("virtual") is True for each in (plain, summary or {}))},
         **ended,
         outcomes=_outcomes(tables.get("batteries.csv")), alarms=came, open_alarms=left, wrong=tuple(wrong),
+        trips=_trips(tables.get("events.csv")), link_rides=_whole(rides),
     )  # fmt: skip
 
 
@@ -123,7 +132,7 @@ def _moment(value: object) -> int | None:
 
 def _bare(path: Path, error: RecordError) -> str:
     """The error without the path, which stands beside it."""
-    return clean(str(error).removeprefix(f"{path}: ").replace(f"{path}/", ""), 2 * LONGEST)
+    return clean(bare(path, error), 2 * LONGEST)
 
 
 def _bytes(place: Place, name: str) -> bytes:
@@ -166,6 +175,7 @@ def _began(plain: Mapping[str, Any], name: str) -> dict[str, Any]:
         "bath": text_of(plain.get("bath")),
         "circuit": text_of(plain.get("circuit")),
         "batch": text_of(plain.get("batch")),
+        "batches": _batches(plain),
         "battery_type": text_of(load.get("battery_type")) or text_of(plan.get("battery_type")),
         "profile": text_of(plan.get("name")),
         "revision": _whole(plan.get("revision")),
@@ -174,6 +184,12 @@ def _began(plain: Mapping[str, Any], name: str) -> dict[str, Any]:
         "continues": text_of(load.get("continues")),
         "credited_Ah": number_of(load.get("credited_Ah")) or 0.0,
     }
+
+
+def _batches(plain: Mapping[str, Any]) -> tuple[str, ...]:
+    """All batches of a string, the one that names the run in front."""
+    listed = (each.batch for each in batteries_of(plain))
+    return tuple(dict.fromkeys(name for name in (text_of(plain.get("batch")), *listed) if name))
 
 
 def _ended(
@@ -241,6 +257,15 @@ def _alarms(events: Table | None) -> tuple[int, tuple[str, ...]]:
         if life.startswith("new") or life == "returned":
             last[code] = life
     return came, tuple(sorted(clean(code, LONGEST) for code, life in last.items() if life != "returned"))
+
+
+def _trips(events: Table | None) -> int:
+    """How often the run tripped."""
+    if events is None:
+        return 0
+    kind, told = events.columns.index("kind"), events.columns.index("code")
+    rows = (cells_of(line) for line in events.lines if b",event,tripped," in line)
+    return sum(len(cells) > told and (cells[kind], cells[told]) == ("event", "tripped") for cells in rows)
 
 
 def _outcomes(batteries: Table | None) -> dict[str, int]:

@@ -1,24 +1,51 @@
-"""A sign-off as summary.json tells it, held against batteries.csv and against itself. Pure."""
+"""A sign-off as summary.json tells it, held against batteries.csv, against itself and against what was read. Pure.
+
+Each battery's row is made again from the words of the sign-off, the run's list of batteries and the readings, by the
+functions that wrote it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import csv
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from controller.records.batteries import Outcome, verdict_of
+from controller.records.batchlist import Battery
+from controller.records.batteries import (
+    Measured,
+    Outcome,
+    batteries_of,
+    battery_cells,
+    judged,
+    measured_of,
+    outcomes_of,
+    verdict_of,
+)
+from controller.records.later import SIGNED, last_current_ms, result_of
+from controller.records.ours import by_service
+from controller.records.readings import Reading, from_after, reading_of, reference_C
+from controller.records.rows import BATTERY_COLUMNS, CELL_LIMIT, cells_text, time_utc
 
+MOST_TOLD = 5
+"""Rows and sign-offs named singly; the others are left out."""
+MOST_TRIED = 40
+"""Moments at which a clock may have been set back between readings, so that a sign-off knew fewer of them."""
+_MOST_LOOKED = 5_000_000
+"""Sign-offs times readings: a thousand of the one and five thousand of the other, which no run has (own choice)."""
 _SIGNED = ("outcomes", "signed_off_by", "signed_off_role", "signed_off_utc", "verdict_at_end")
 _NEWEST = {"verdict": "verdict", "outcomes": "outcomes", "signed_off_by": "who", "signed_off_role": "role",
            "signed_off_utc": "time_utc"}  # fmt: skip
+Row = Mapping[str, str]
+Said = Mapping[str, Any]
 
 
-def wrong_sign_off(summary: Mapping[str, Any], batteries: Sequence[Mapping[str, str]]) -> list[str]:
+def wrong_sign_off(summary: Said, batteries: Sequence[Row]) -> list[str]:
     """What summary.json says of its newest sign-off otherwise than that itself, or than each battery's last row."""
     signed = summary.get("sign_offs")
     if signed is None:
         odd = next((key for key in _SIGNED if key in summary), None)
         return [f"summary.json: {odd} is there, and no sign-off"] if odd is not None else []
-    if not isinstance(signed, list) or not signed or not isinstance(signed[-1], dict):
+    if not isinstance(signed, list) or not signed or not all(isinstance(each, dict) for each in signed):
         return ["summary.json: sign_offs is no list of sign-offs"]
     newest = signed[-1]
     found = [
@@ -31,3 +58,156 @@ def wrong_sign_off(summary: Mapping[str, Any], batteries: Sequence[Mapping[str, 
     if batteries and (summary.get("verdict"), summary.get("outcomes")) != (verdict, counts):
         found.append(f"summary.json: verdict or outcomes are not what batteries.csv says: {verdict}")
     return found
+
+
+def wrong_batteries(
+    summary: Said, run_json: Said, batteries: Sequence[Row], own: Iterable[Row], after: Sequence[Row],
+    log: Sequence[str],
+) -> list[str]:  # fmt: skip
+    """What batteries.csv and the sign-offs' sums say otherwise than the sign-offs' words and the readings give.
+
+    `own`: rows of events.csv; `after`: of after.csv; `log`: the lines of log.csv.
+    """
+    signed = signed_of(summary)
+    if not signed:
+        unsigned = bool(batteries) and by_service(run_json)
+        return ["batteries.csv: has rows, summary.json tells of no sign-off"] if unsigned else []
+    readings = [reading for row in own if (reading := reading_of(row)) is not None]
+    if len(signed) * (len(readings) + len(after) + 1) > _MOST_LOOKED:
+        return [f"summary.json: tells of {len(signed)} sign-offs: more than can be looked at"]
+    known = _Known(readings, [from_after(row) for row in after], last_current_ms(log), reference_C(run_json))
+    string = batteries_of(run_json)
+    wrong: list[str] = []
+    first = 0
+    for number, said in enumerate(signed, 1):
+        rows = batteries[first : first + len(string)]
+        tries: list[list[str]] = []
+        for measured in known.at(str(said.get("time_utc"))):
+            tries.append(_odd_sign_off(said, number, string, measured, rows, first))
+            if not tries[-1]:
+                break
+        wrong += tries[0] if tries[-1] else []
+        first += len(string)
+    if len(batteries) != first:
+        wrong.append(f"batteries.csv: has {len(batteries)} rows, its sign-offs give {first}")
+    return wrong[:MOST_TOLD]
+
+
+def _odd_sign_off(
+    said: Said, number: int, string: Sequence[Battery], measured: Mapping[int, Measured], rows: Sequence[Row],
+    before: int,
+) -> list[str]:  # fmt: skip
+    """What one sign-off's rows and sums say otherwise, if this had been measured."""
+    result = str(said.get("result"))
+    if len(result) > CELL_LIMIT:
+        return [f"summary.json: sign-off {number}: result is longer than any row of events"]
+    outcomes = outcomes_of(result, (each.position for each in string))
+    cells = [
+        _cells(battery_cells(each, measured.get(each.position, Measured()), outcomes[each.position])) for each in string
+    ]
+    verdict, counts = verdict_of(outcomes.values())
+    sums = {
+        "verdict": verdict,
+        "outcomes": counts,
+        "ocv_judged": judged(measured.get(each.position) for each in string),
+    }
+    return [*_odd_rows(rows, cells, before), *_odd_sums(said, sums, number)]
+
+
+def signed_of(summary: Said) -> list[Said]:
+    """The sign-offs that summary.json lists; what is none is left out."""
+    listed = summary.get("sign_offs")
+    return [each for each in listed if isinstance(each, dict)] if isinstance(listed, list) else []
+
+
+def wrong_own(summary: Said, own: Iterable[Row], *, looked: bool) -> tuple[list[str], list[str]]:
+    """What summary.json tells otherwise of the sign-offs that stand in events.csv, and what it lacks of them.
+
+    `looked`: something was added to the closed record, which takes its own sign-offs first. Wrong, and notes.
+    """
+    told = {_key(each): each for each in signed_of(summary)}
+    wrong: list[str] = []
+    notes: list[str] = []
+    for row in own:
+        if row.get("kind") != "order" or row.get("code") != SIGNED:
+            continue
+        each = told.get(_key(row))
+        if each is None:
+            said = f"summary.json: lacks the sign-off {row.get('id', '')} that events.csv tells of"
+            (wrong if looked else notes).append(said)
+        else:
+            wrong += odd_sign_off(each, row, "events.csv")
+    return wrong, notes
+
+
+def odd_sign_off(told: Said, row: Row, where: str) -> list[str]:
+    """What a sign-off in summary.json says otherwise than its event's row; `where` that stands."""
+    held = {"who": row.get("who", ""), "role": row.get("role", ""), "result": result_of(row)}
+    return [
+        f"summary.json: sign-off {row.get('id', '')}: {key} is not what {where} says"
+        for key, value in held.items()
+        if told.get(key) != value
+    ]
+
+
+def _key(said: Said) -> tuple[str, str]:
+    return str(said.get("time_utc")), str(said.get("id"))
+
+
+class _Known:
+    """What was known of each battery at a moment, as a sign-off saw it."""
+
+    def __init__(
+        self, own: Sequence[Reading], after: Sequence[Reading | None], last_ms: int | None, at_C: float
+    ) -> None:
+        self._own = list(own)
+        self._after = [each for each in after if each is not None]
+        self._last_ms, self._at_C = last_ms, at_C
+
+    def at(self, signed_utc: str) -> Iterator[Mapping[int, Measured]]:
+        """What had been read by then: from all rows first, then from fewer, as a clock that was set makes possible.
+
+        Rows that came later have a time that is not later where the clock was set back, or in the same cycle.
+        """
+        times = [time_utc(each.utc_ms) for each in self._after]
+        lengths = [len(times)]
+        lengths += [
+            row for row in range(len(times)) if times[row] == signed_utc or (row and times[row] < times[row - 1])
+        ][:MOST_TRIED]
+        for length in lengths:
+            rows = (*self._own, *self._after[:length])
+            yield measured_of(_once(rows, signed_utc), self._last_ms, self._at_C)
+
+
+def _once(readings: Iterable[Reading], until_utc: str) -> list[Reading]:
+    """The readings up to a moment; one that stands in both tables counts once."""
+    found: dict[tuple[int, int, str, float], Reading] = {}
+    for each in readings:
+        if time_utc(each.utc_ms) <= until_utc:
+            found.setdefault((each.utc_ms, each.position, each.what, each.value), each)
+    return list(found.values())
+
+
+def _cells(values: Iterable[Any]) -> dict[str, str]:
+    """The cells of a row as it is written, by their columns."""
+    (cells,) = csv.reader((cells_text(values, BATTERY_COLUMNS),))
+    return dict(zip(BATTERY_COLUMNS, cells, strict=False))
+
+
+def _odd_rows(rows: Sequence[Row], wanted: Sequence[Mapping[str, str]], before: int) -> list[str]:
+    """What these rows of batteries.csv, the first of them behind `before` others, say otherwise."""
+    return [
+        f"batteries.csv:{before + at + 1}: row {before + at}: {name} is {row.get(name, '')!r}, "
+        f"its sign-off and the readings give {value!r}"
+        for at, (row, cells) in enumerate(zip(rows, wanted, strict=False), 1)
+        for name, value in cells.items()
+        if row.get(name, "") != value
+    ]
+
+
+def _odd_sums(said: Said, sums: Mapping[str, Any], number: int) -> list[str]:
+    return [
+        f"summary.json: sign-off {number}: {name} is not what its result gives: {value}"
+        for name, value in sums.items()
+        if name in said and said[name] != value
+    ]

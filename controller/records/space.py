@@ -68,6 +68,7 @@ class Space:
         self._reserve = reserve
         self._held: Mapping[str, int] = {}
         self._grown = self._looks = 0
+        self._was_there = False
         self._waits = 0
 
     def ask(self) -> bool:
@@ -94,15 +95,20 @@ class Space:
 
     def look_again(self) -> None:
         """Ask the disk how much is free, and nothing else: somebody may just be making room."""
-        try:
-            free = self._disk.free_bytes(self._folder)
-        except OSError:
-            self.hours = None
-        else:
-            self.hours = free / (self.bytes_h * self._circuits)
-            if self._reserve is not None:
-                self._reserve.look(free)
+        free = self._free_bytes()
+        self.hours = None if free is None else free / (self.bytes_h * self._circuits)
+        if free is not None and self._reserve is not None:
+            self._reserve.look(free)
         self._waits = 0
+
+    def _free_bytes(self) -> int | None:
+        """What is free; None where nobody says, or the folder is gone: where it stood another disk may be asked."""
+        try:
+            there = self._disk.exists(self._folder)
+            self._was_there = self._was_there or there
+            return self._disk.free_bytes(self._folder) if there or not self._was_there else None
+        except OSError:
+            return None
 
     @property
     def bytes_h(self) -> float:

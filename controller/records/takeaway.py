@@ -89,8 +89,8 @@ def take_away(folder: Path, place: Path, stamps: Mapping[str, Stamp], *, part: b
     try:
         sync(folder.parent)
         if part:
-            must_hold(ArchivePlace(place), FolderPlace(going))
-        elif difference(FolderPlace(going), ArchivePlace(place)) is not None:
+            must_hold(ArchivePlace(place, own=True), FolderPlace(going))
+        elif difference(FolderPlace(going), ArchivePlace(place, own=True)) is not None:
             raise RecordError(f"{folder.name}: {MEANWHILE}")
         if stamps_of(going) != stamps:
             raise RecordError(f"{folder.name}: {MEANWHILE}")
@@ -110,7 +110,7 @@ def settle(folder: Path, place: Path) -> None:
     if not going.is_dir() or going.is_symlink():
         return
     try:
-        must_hold(ArchivePlace(place), FolderPlace(going))
+        must_hold(ArchivePlace(place, own=True), FolderPlace(going))
     except RecordError:
         if os.path.lexists(folder) or not (going / HEAD).exists():
             raise

@@ -11,6 +11,7 @@ LEAST_COMPARED_Ah = 0.1
 """Below this a counter's last digit is per cents of it, and comparing says nothing."""
 MOST_TOLD = 20
 """Findings printed of one record; `--json` has all."""
+_UNTOUCHED = "untouched as far as its own hashes tell"
 
 
 @dataclass(slots=True)
@@ -23,7 +24,9 @@ class Verdict:
     gave again, and of these what stands in events.csv. `counter_Ah`: what the rectifier's own counter gained.
     `counted`: what was counted anew, by column, from `counted_from` (`cycles` or `rows`); `bound`: how far that may be
     off. `paper`: the typed chain values.
-    `closed`: a run has its summary.json, against which a cut end would show.
+    `closed`: a run has its summary.json, against which a cut end would show. `simulated`: of a virtual plant.
+    `decisions`: `compared`, or why not; `decided_by`, `this_core`: where another core decided. `lost_cycles`,
+    `lost_rows`: what no disk took, as summary.json says.
     """
 
     folder: str
@@ -54,6 +57,12 @@ class Verdict:
     chain: dict[str, str] = field(default_factory=dict)
     paper: list[OnPaper] = field(default_factory=list)
     closed: bool = True
+    simulated: bool = False
+    decisions: str = ""
+    decided_by: int | None = None
+    this_core: int | None = None
+    lost_cycles: int = 0
+    lost_rows: int = 0
 
     @property
     def holds(self) -> bool:
@@ -62,8 +71,11 @@ class Verdict:
 
 
 def as_plain(verdict: Verdict) -> dict[str, object]:
-    """The verdict for `--json`; `whole`: nothing is wrong, and an end that was cut would have shown."""
-    whole = verdict.holds and verdict.closed
+    """The verdict for `--json`.
+
+    `whole`: nothing is wrong, nothing was lost, an end that was cut would have shown, and no other core decided.
+    """
+    whole = verdict.holds and verdict.closed and not _lost(verdict) and verdict.this_core is None
     return {"format": "formbath/verify/1", "whole": whole, "holds": verdict.holds, **asdict(verdict)}
 
 
@@ -76,7 +88,7 @@ def lines(verdict: Verdict) -> list[str]:
     whole = [name for name, sound in verdict.files.items() if sound]
     if verdict.wrong and whole:
         found.append(f"nothing found wrong with: {', '.join(whole)}")
-    if verdict.redecided:
+    if verdict.redecided and verdict.cycles:
         found.append(f"decisions: {verdict.same} of {verdict.cycles} the same again{_charge(verdict)}")
     elif verdict.charge_Ah is not None:
         found.append(f"counted{_charge(verdict).lstrip('.')}")
@@ -85,14 +97,34 @@ def lines(verdict: Verdict) -> list[str]:
 
 
 def _sum_run(verdict: Verdict) -> str:
-    whole = "whole, untouched" if verdict.closed else "as far as it goes: open, never closed; a cut end would not show"
-    whole = "NOT as it was written" if verdict.wrong else whole
     chain = "see above" if verdict.wrong else "chain unbroken"
-    return f"{whole}: {verdict.rows} rows, {verdict.events} events, {chain}{_gaps(verdict)}"
+    simulated = "simulated run: " if verdict.simulated else ""
+    counts = f"{verdict.rows} rows, {verdict.events} events"
+    return f"{simulated}{_state(verdict)}: {counts}, {chain}{_gaps(verdict)}"
+
+
+def _state(verdict: Verdict) -> str:
+    """How far a record holds, in words."""
+    if verdict.wrong:
+        return "NOT as it was written"
+    if _lost(verdict):
+        return f"NOT WHOLE, the record lost {_lost(verdict)} while no disk took them; what is there is {_UNTOUCHED}"
+    if not verdict.closed:
+        return "as far as it goes: open, never closed; a cut end would not show"
+    if verdict.this_core is not None:
+        other = f"decided by core {verdict.decided_by}, this is {verdict.this_core}"
+        return f"as far as it can be compared ({other}) whole, and {_UNTOUCHED}"
+    return f"whole, and {_UNTOUCHED}"
+
+
+def _lost(verdict: Verdict) -> str:
+    """What no disk took, in words; "": nothing."""
+    counts = ((verdict.lost_rows, "row"), (verdict.lost_cycles, "cycle"))
+    return " and ".join(f"{number} {what}{'' if number == 1 else 's'}" for number, what in counts if number)
 
 
 def _sum_bath(verdict: Verdict) -> str:
-    whole = "NOT as it was written" if verdict.wrong else "whole, untouched"
+    whole = "NOT as it was written" if verdict.wrong else f"whole, and {_UNTOUCHED}"
     chain = "see above" if verdict.wrong else "chain unbroken"
     rows = sum(verdict.tables.values())
     tables = f"{len(verdict.tables)} table{'' if len(verdict.tables) == 1 else 's'}"

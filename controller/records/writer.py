@@ -16,9 +16,10 @@ from functools import partial
 from pathlib import Path
 
 from controller.records.disk import Disk
-from controller.records.files import AppendFile, Pending, ReplaceFile
+from controller.records.files import MOVED, AppendFile, Pending, ReplaceFile
 from controller.records.hands import Hands
 from controller.records.reserve import Reserve
+from controller.records.served import Served
 from controller.records.space import Space
 
 LIMIT_BYTES = 64_000_000
@@ -37,6 +38,10 @@ SHORT_ROUNDS = 5
 PASSING = ".tail"
 """Files of this ending begin anew again and again: they take no room that lasts."""
 
+BEHIND = "the disk is slow or does not answer: rows wait for it"
+BEHIND_ROUNDS = 3
+"""A disk whose writes did not end in so many rounds is known to be behind (own choice: a slow one takes one or two)."""
+
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
@@ -52,6 +57,7 @@ class Group:
         self.files: list[Pending] = []
         self.leaving = False
         self.made = False
+        self.identity: tuple[int, int] | None = None
         self.busy = False
         self.trouble: str | None = None
         self.fault: str | None = None
@@ -96,10 +102,10 @@ class Writer:
         self._groups: list[Group] = []
         self._mark = 0
         self._failing: str | None = None
+        self._behind = 0
         self._turn = threading.Lock()
         self._making = threading.Lock()
-        self._served = threading.Condition()
-        self._asked = self._answered = 0
+        self._served = Served()
         self._wake = threading.Event()
         self._stop = False
         self._thread: threading.Thread | None = None
@@ -110,6 +116,11 @@ class Writer:
     def failing(self) -> str | None:
         """What keeps rows from the disk; None: nothing failed in the last round."""
         return self._failing
+
+    @property
+    def known_trouble(self) -> str | None:
+        """What is known, without waiting, to keep rows from the disk now; None: nothing is, which proves nothing."""
+        return self._failing or (BEHIND if self._behind >= BEHIND_ROUNDS else None)
 
     @property
     def trouble(self) -> str | None:
@@ -133,6 +144,13 @@ class Writer:
         """How much waits in memory now, whether or not a commit has seen it."""
         with self.lock:
             return sum([file.waiting_bytes for group in self._groups for file in group.files])
+
+    @property
+    def waiting_rows(self) -> int:
+        """How many rows of tables wait in memory."""
+        with self.lock:
+            files = [file for group in self._groups for file in group.files]
+            return sum([file.waiting_rows for file in files if isinstance(file, AppendFile)])
 
     @property
     def threads(self) -> tuple[threading.Thread, ...]:
@@ -174,22 +192,24 @@ class Writer:
         """Wait until everything added so far is acknowledged; False: it is not (see `trouble`), it still waits."""
         if self._thread is None:
             return self.commit()
-        with self._served:
-            self._asked += 1
-            ticket = self._asked
-            self._wake.set()
-            answered = self._served.wait_for(lambda: self._answered >= ticket, timeout_s)
-        return answered and self._failing is None
+        number = self._served.ask()
+        self._wake.set()
+        return self._served.wait(number, timeout_s) and self._failing is None
 
     def close(self, timeout_s: float = 30.0) -> bool:
-        """Flush, end the threads, give the files back; False when rows are left that no disk took."""
-        clean = self.flush(timeout_s)
+        """Have all of it written, end the threads, give the files back; False when rows are left that no disk took.
+
+        What fails is tried again until then: a disk may come back.
+        """
+        clean = self._written_by(timeout_s)
+        ended = True
         if self._thread is not None and self._hands is not None:
             self._stop = True
             self._wake.set()
             self._thread.join(timeout_s)
-            # Hands that hang were waited for above already.
-            if self._thread.is_alive() or not self._hands.end(timeout_s if clean else self._period_s):
+            # Hands that hang with rows were waited for above already; one that only looks keeps nobody.
+            ended = not self._thread.is_alive() and self._hands.end(min(self._period_s, timeout_s))
+            if not ended and not clean:
                 return False
             self._thread = self._hands = None
         with self._turn:
@@ -197,16 +217,21 @@ class Writer:
                 _close_files(group, self._disk)
         return clean
 
+    def _written_by(self, timeout_s: float) -> bool:
+        """Wait until all that was added is acknowledged, through rounds that fail."""
+        if self._thread is None:
+            return self.commit()
+        number = self._served.ask()
+        self._wake.set()
+        return self._served.wait(number, timeout_s, whole=True)
+
     def _run(self) -> None:
         while not self._stop:
             self._wake.wait(self._period_s)
             self._wake.clear()
-            with self._served:
-                ticket = self._asked
-            if self._round():
-                with self._served:
-                    self._answered = ticket
-                    self._served.notify_all()
+            number = self._served.asked
+            ended = self._round()
+            self._served.tell(number, ended=ended, whole=self._failing is None)
             if self.space is not None and self.commits % LOOK_ROUNDS == 0:
                 self._look_at(self.space)
             elif self.space is not None and self.commits % SHORT_ROUNDS == 0:
@@ -227,6 +252,7 @@ class Writer:
             self._hand_out([group for group in given if group.on_commit is not None])
             with self.lock:
                 ended = len(given) == len(groups) and not any(group.busy for group in groups)
+                self._behind = 0 if ended else self._behind + 1
                 self._failing = next((group.trouble for group in groups if group.trouble is not None), None)
                 self._measure()
                 self.commits += 1
@@ -292,6 +318,7 @@ class Writer:
                 with self._making:
                     self._disk.make_folder(group.folder)
                 group.made = True
+            self._find(group)
             for file in group.taken:
                 name = file.path.name
                 self._commit_file(file)
@@ -302,9 +329,24 @@ class Writer:
         except OSError as error:
             # No descriptor stays open on a disk that fails: it may have to be unmounted, mended, mounted again.
             _close_files(group, self._disk)
-            return f"{group.folder.name}/{name}: {error.strerror or error}"
+            return f"{group.folder.name}{name and f'/{name}'}: {error.strerror or error}"
         self._let_go(group)
         return None
+
+    def _find(self, group: Group) -> None:
+        """Raise OSError where a bath's own folder is not the one any more that its service began with, and has locked.
+
+        Also when nothing is written. Files of a run, of which some are always written, look for themselves.
+        """
+        if group.on_commit is not None or not group.made:
+            return
+        try:
+            found = self._disk.identity(group.folder)
+        except FileNotFoundError:
+            found = None
+        group.identity = group.identity or found
+        if found is None or found != group.identity:
+            raise OSError(errno.ESTALE, MOVED)
 
     def _commit_file(self, file: Pending) -> None:
         try:

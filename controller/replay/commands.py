@@ -76,9 +76,8 @@ def _run(args: argparse.Namespace, *, watched: bool) -> int:
     from controller.replay import lines
     from controller.words import Say
 
-    name = args.run.resolve().name
     begin_ms = tape.head.start_ms - 1_000_000_000_000 if start_ms is None else start_ms
-    for line in lines.as_json(tape, name, begin_ms) if args.json else lines.told(tape, name, Say(), begin_ms):
+    for line in lines.as_json(tape, tape.name, begin_ms) if args.json else lines.told(tape, tape.name, Say(), begin_ms):
         print(line)
     return 0
 

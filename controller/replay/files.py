@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from controller.replay.tape import Rows
+from controller.replay.rows import Rows
 
 
 @dataclass

@@ -19,7 +19,8 @@ from controller.core.types import (
 )
 from controller.records.head import Head
 from controller.records.rows import LOG_COLUMNS
-from controller.replay.tape import Rows, texts_of
+from controller.replay.rows import Rows
+from controller.replay.tape import texts_of
 
 ROW_STANDS_MS = 60_000
 """A row is current for so long: rows come every few seconds, and at each change that matters (own choice)."""

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from controller.records.stream import cells_of
-from controller.replay.tape import Rows
+from controller.replay.rows import Rows
 from controller.service.protocol import clean
 
 KINDS = frozenset({"alarm", "order", "refusal"})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from typing import Any
 
 from controller.console.replayview import since_start
 from controller.console.row import single
@@ -19,8 +20,9 @@ FORMAT = "formbath/replay/1"
 
 def told(tape: Tape, name: str, say: Say, from_ms: int) -> Iterator[str]:
     """Yield every event from a moment on as a line, between a head and an end; each line says REPLAY."""
-    for text in (*_head(tape, name, say), *_events(tape, from_ms), _end(tape, say)):
-        yield say("replay.line", text=single(text, ascii_only=True))
+    line = "replay.line_demo" if tape.virtual else "replay.line"
+    for text in (*_head(tape, name, say), *_events(tape, from_ms), *_later(tape, say), _end(tape, say)):
+        yield say(line, text=single(text, ascii_only=True))
 
 
 def as_json(tape: Tape, name: str, from_ms: int) -> Iterator[str]:
@@ -34,19 +36,31 @@ def as_json(tape: Tape, name: str, from_ms: int) -> Iterator[str]:
             "bath": clean(head.bath, 64),
             "circuit": clean(head.circuit, 64),
             "batch": clean(head.batch, 200),
+            "virtual": tape.virtual,
             "start_utc": clean(head.start_utc, 40),
             "length_s": tape.length_s,
             "core": head.core,
             "shown_by": CORE,
+            "signed_off_by": tape.signed.who if tape.signed is not None else None,
+            "signed_off_date": tape.signed.date if tape.signed is not None else None,
+            "outcomes": dict(tape.signed.outcomes) if tape.signed is not None else None,
             "problems": [clean(each, 300) for each in tape.problems],
         }
     )
     for each in happened(tape.events):
         if each.at_ms >= from_ms:
-            row = {"time_utc": each.time_utc, "elapsed_s": tape.elapsed_s(each.at_ms), "event": each.kind}
             words = {"code": each.code, "target": each.target, "who": each.who or None, "text": each.text}
             priority = int(each.priority) if each.priority.isdecimal() else None
-            yield json.dumps({"format": FORMAT, "kind": "event", **row, **words, "priority": priority})
+            yield _event(each.time_utc, tape.elapsed_s(each.at_ms), each.kind, {**words, "priority": priority})
+    for later in tape.later:
+        words = {"code": later.code, "target": clean(head.circuit, 64), "who": later.who, "text": later.text}
+        yield _event(later.time_utc, None, "order", {**words, "priority": None})
+
+
+def _event(time_utc: str, elapsed_s: float | None, kind: str, words: dict[str, Any]) -> str:
+    """Return one event's line; without an elapsed time it came after the end."""
+    row = {"time_utc": time_utc, "elapsed_s": elapsed_s, "after_end": elapsed_s is None, "event": kind}
+    return json.dumps({"format": FORMAT, "kind": "event", **row, **words})
 
 
 def _head(tape: Tape, name: str, say: Say) -> Iterator[str]:
@@ -55,7 +69,8 @@ def _head(tape: Tape, name: str, say: Say) -> Iterator[str]:
     count = len(tape.events.lines)
     yield say(
         "replay.begins",
-        bath=head.bath, circuit=head.circuit, batch=head.batch, name=name, length=length, events=count,
+        date=clean(head.start_utc, 10), bath=head.bath, circuit=head.circuit, batch=head.batch, name=name,
+        length=length, events=count,
     )  # fmt: skip
     if head.core != CORE:
         yield say("replay.other_core", core=head.core, now=CORE)
@@ -72,11 +87,22 @@ def _events(tape: Tape, from_ms: int) -> Iterator[str]:
             yield f"{each.time_utc} +{at} {each.target} {each.kind}{code}{who} {each.text}"
 
 
+def _later(tape: Tape, say: Say) -> Iterator[str]:
+    """What came once the run was over; it has no elapsed time of the run."""
+    for each in tape.later:
+        yield f"{each.time_utc} {say('replay.after_end')} {tape.head.circuit} order {each.text}"
+
+
 def _end(tape: Tape, say: Say) -> str:
-    """What the newest row of the log says."""
+    """What the newest row of the log says, and who signed the batteries off."""
     row = line_at(tape.log, tape.end_ms)
     if row is None:
         return say("replay.ends_unknown")
     at = since_start(tape.elapsed_s(tape.end_ms))
     names = ("state", "charge_Ah", "discharge_Ah", "energy_Wh")
-    return f"+{at} " + say("replay.ends", **{name: row.cells[name] for name in names})
+    cells = {name: row.cells[name] for name in names}
+    signed = tape.signed
+    if signed is None:
+        return f"+{at} {say('replay.ends', **cells)}"
+    told = say("replay.ends_signed", **cells, who=signed.who, date=signed.date, outcomes=signed.named)
+    return f"+{at} {told}"

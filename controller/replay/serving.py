@@ -45,7 +45,7 @@ class Show:
         self.landmarks = Landmarks(tape.events)
         self._story = Story(tape)
         self._bath_alarms = BathAlarms(tape)
-        self._files = RunFiles(base, safe_name(tape.head.plain["circuit"]), (tape.log, tape.events), tape.end_ms)
+        self._files = RunFiles(base, safe_name(tape.head.plain["circuit"]), (tape.log, tape.all_events), tape.end_ms)
 
     def snapshot(self) -> dict[str, Any]:
         """Bring the files to the moment shown, then return its snapshot."""
@@ -91,6 +91,7 @@ class Show:
             "shown_by": CORE,
             "decided": decided,
             "ended": at.ended,
+            "name": clean(tape.name, 200),
             "problems": [clean(each, 200) for each in tape.problems[:MOST_PROBLEMS]],
             "more_problems": max(0, len(tape.problems) - MOST_PROBLEMS),
         }

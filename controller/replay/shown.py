@@ -45,7 +45,7 @@ def picture(
     state = BathState((moment.state,), now_ms=moment.now_ms, alarms=alarms)
     command = moment.state.command
     out = BathOut((command,), BathCommand(), (), (moment.cin,), (moment.standing,))
-    return snapshot(
+    made = snapshot(
         Seen(
             settings=settings,
             state=state,
@@ -57,3 +57,4 @@ def picture(
             replay=replay,
         )
     )
+    return {**made, "virtual": tape.virtual}

@@ -1,14 +1,13 @@
-"""A record opened for showing: its rows by their moments, its cycles' blocks found without decoding them. Reads only.
+"""A record opened for showing: its rows, its cycles' blocks found without decoding them, what came later. Reads only.
 
 Damage never ends it: what is whole is there, and `problems` says what is not.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from controller.core.state import CircuitState
@@ -18,12 +17,12 @@ from controller.records.errors import RecordError
 from controller.records.frames import Frame
 from controller.records.head import Head, read_head
 from controller.records.peek import first_ms
+from controller.records.place import place_of
 from controller.records.plain import layout
-from controller.records.reader import RunFolder, Table, read_run
+from controller.records.reader import RunFolder, read_run
 from controller.records.rows import parse_time
-
-LONGEST_s = 1e9
-"""Thirty years: an elapsed time beyond it is damage."""
+from controller.replay.later import came_later, signed_off, with_later
+from controller.replay.rows import rows_of
 
 LATEST_ms = 2**53
 """Core times beyond it are no numbers of milliseconds that every reader could hold exactly."""
@@ -32,64 +31,16 @@ BLOCKS_KEPT = 4
 """Decoded blocks kept: the present one, those beside it, and where something that stands began."""
 
 
-@dataclass(frozen=True)
-class Rows:
-    """A table's whole lines, and the core time of each: never falling, so that a moment's rows are found by halving.
+class Tape:
+    """One record. `states`: whether this version can read the states in it; `same_core`: decide as it was decided.
 
-    `columns`: its own, perhaps more than this version's. `known` False: it has other columns than any version writes.
+    `later`, `signed`: what came after its end; `virtual`: a simulated plant's, whichever of its parts says so.
     """
 
-    name: str
-    columns: tuple[str, ...]
-    lines: tuple[bytes, ...]
-    times_ms: tuple[int, ...]
-    known: bool = True
-
-    @property
-    def header(self) -> bytes:
-        """The first line of such a table; of unknown columns one that nobody takes for known."""
-        return ",".join(self.columns).encode() if self.known else b"columns that are not known here"
-
-    def until(self, now_ms: int) -> int:
-        """Return how many rows there are up to a moment."""
-        return bisect_right(self.times_ms, now_ms)
-
-
-def rows_of(table: Table, start_ms: int) -> Rows:
-    """Return a table's rows; one whose time cannot be is put beside the row before it."""
-    told = [_elapsed_ms(line) for line in table.lines]
-    wrong = table.walked.wrong_row
-    if wrong is not None and wrong == len(told):
-        told[-1] = None  # no row behind it bears it out
-    times: list[int] = []
-    last = min((each for each in told[:2] if each is not None), default=0)
-    for index, each in enumerate(told):
-        last = last if each is None or _too_far(last, told[index : index + 3]) else max(last, each)
-        times.append(start_ms + last)
-    return Rows(table.name, table.columns, table.lines, tuple(times), table.header_right)
-
-
-def _too_far(last: int, told: Sequence[int | None]) -> bool:
-    """Return whether a time is belied by the two behind it: then that is damaged, not those."""
-    each, *behind = told
-    later = [after for after in behind if after is not None]
-    return each is not None and bool(later) and all(last <= after < each for after in later)
-
-
-def _elapsed_ms(line: bytes) -> int | None:
-    parts = line.split(b",", 2)
-    try:
-        seconds = float(parts[1])
-    except (IndexError, ValueError):
-        return None
-    return round(seconds * 1000) if -LONGEST_s < seconds < LONGEST_s else None
-
-
-class Tape:
-    """One record. `states`: whether this version can read the states in it; `same_core`: decide as it was decided."""
-
-    def __init__(self, found: RunFolder, head: Head, *, states: bool) -> None:
+    def __init__(self, found: RunFolder, head: Head, name: str, *, states: bool) -> None:
         self.head = head
+        self.name = name
+        self.virtual = head.settings.virtual or found.plain.get("virtual") is True
         self.states = states
         self.same_core = states and head.core == CORE
         self.log = rows_of(found.log, head.start_ms)
@@ -101,6 +52,10 @@ class Tape:
         self._decoded: OrderedDict[int, tuple[CircuitState | None, list[Cycle]] | None] = OrderedDict()
         self._start_utc_ms = _utc_ms(head.start_utc)
         self.begin_ms, self.end_ms = self._ends()
+        self.later = came_later(found)
+        self.signed = signed_off(found.summary)
+        end = (self.end_ms, _date_of(self.utc_ms(self.end_ms)))
+        self.all_events = with_later(self.events, self.later, head.circuit, end)
 
     @property
     def length_s(self) -> float:
@@ -206,13 +161,21 @@ def open_tape(path: Path) -> Tape:
         raise RecordError("run.json: start_ms: is no core time, a record here begins within 285,000 years")
     if not head.load.plan.steps:
         raise RecordError("run.json: plan: has no steps")
-    return Tape(found, head, states=states)
+    return Tape(found, head, place_of(path).name, states=states)
 
 
 def texts_of(line: bytes, columns: Sequence[str]) -> dict[str, str] | None:
     """Return a row's cells that hold no quotes, by name; None where it is no row of these columns."""
     cells = line.decode("utf-8", "replace").split(",")
     return dict(zip(columns, cells, strict=True)) if len(cells) == len(columns) else None
+
+
+def _date_of(utc_ms: int) -> str:
+    """Return a moment's day; empty for one that no calendar holds."""
+    try:
+        return datetime.fromtimestamp(utc_ms / 1000.0, UTC).date().isoformat()
+    except (ValueError, OverflowError, OSError):
+        return ""
 
 
 def _utc_ms(text: str) -> int | None:

@@ -48,8 +48,9 @@ def begun(settings: BathSettings, left: Left, utc_ms: int, moved_ms: int) -> Beg
 
 
 def is_first(left: Left) -> bool:
-    """Return whether no service of this bath has left anything."""
-    return left.utc_ms is None and not left.now_ms and not left.records
+    """Return whether no service of this bath has left anything; one whose state is lost left its circuits blocked."""
+    lost = any(each.blocked_by for each in left.circuits.values())
+    return left.utc_ms is None and not left.now_ms and not left.records and not lost
 
 
 def begins_at(left: Left, utc_ms: int, moved_ms: int, stale_ms: int) -> tuple[int, bool]:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from controller.bathfile import Bath, load_bath
 from controller.core.types import Event
-from controller.service.loop import Service
+from controller.service.loop import Parts, Service
 from controller.service.start import serve
 
 EXIT_DONE, EXIT_FAILED, EXIT_INTERRUPTED = 0, 70, 130
@@ -37,7 +37,8 @@ def runs_mark(bath: str, pid: int) -> str:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the service until it is told to end. Returns 0 (SIGTERM), 130 (Ctrl-C twice), 70 (failed, all set to zero).
+    """Run the service until it is told to end. Returns 0 (SIGTERM), 130 (Ctrl-C twice), 70 (failed, all set to zero, or
+    told to end and a disk did not take all rows).
 
     Raises InputError (exit 2) and Unreachable (exit 3).
     """
@@ -60,7 +61,7 @@ def calm_collector() -> None:
 
 
 async def run_service(service: Service) -> int:
-    """Run a service with its socket and signals to its end, and leave everything recorded."""
+    """Run a service with its socket and signals to its end, and leave everything recorded, or say what is not."""
     ending = _Ending(service)
     ending.listen()
     calm_collector()
@@ -83,8 +84,21 @@ async def run_service(service: Service) -> int:
         Event("service_ended", parts.settings.name, data={"why": why}), parts.clock.last().utc_ms, None
     )
     parts.recorder.end_all()
-    await asyncio.to_thread(parts.writer.close)
-    return code
+    return code if await asyncio.to_thread(_all_written, parts) else EXIT_FAILED
+
+
+def _all_written(parts: Parts) -> bool:
+    """Have the disk take what still waits, and say so where it does not in its time; all rectifiers are at zero by now.
+
+    For a thread: it may take half a minute.
+    """
+    writer = parts.writer
+    if writer.close():
+        return True
+    why = writer.known_trouble or "the disk did not answer"
+    what = f"{writer.waiting_rows:,} rows are NOT on the disk and lost with this process"
+    print(f"bath {parts.settings.name}: {what}: {why}", file=sys.stderr, flush=True)
+    return False
 
 
 async def _leave(service: Service) -> None:

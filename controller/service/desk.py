@@ -27,27 +27,18 @@ from controller.records.head import Text
 from controller.records.rows import time_utc
 from controller.service.clock import Now
 from controller.service.errors import Refused
+from controller.service.kept import Flush, Kept
 from controller.service.loadargs import load_args
 from controller.service.people import Person
 from controller.service.proofs import due_day
-from controller.service.protocol import Answer, OrderMessage, ReadBack, Told, clean
+from controller.service.protocol import Answer, OrderMessage, ReadBack, Told
 from controller.service.released import GIVEN, Found, found_release
-from controller.texts.orders import NOT_KEPT
 from profiles.loader import Document, load_model, read_document
 from profiles.problems import InputError
 from profiles.profile import Profile
 
 ANSWER_CYCLES_S = 60.0
 """Longest wait for the cycle that takes an order; the loop answers in the next one."""
-
-
-SAFE_FIRST = ("block", "reading", "added", "sign-off", "proof", "note", "start")
-"""Orders whose word a crash must not take back: who gave one hears "accepted" when it is on the disk, or that it is
-not. A start is one, as its first current shall not outrun its record."""
-
-SAFE_S = 6.0
-"""Longest wait for the disk before the answer says that it does not have the order: less than the 12 s after which a
-console tells that nobody answers (own choice; a sound disk takes milliseconds, a slow one a second or two)."""
 
 MOST_SIGNED = 1_800
 """Characters of a sign-off's result that surely fit the record's cell, with who signed."""
@@ -71,17 +62,14 @@ class Files:
 class Desk:
     """The orders waiting, and the futures of those who gave them."""
 
-    def __init__(
-        self, file: BathFile, now: Callable[[], Now], flush: Callable[[float], str | None] = lambda _: None
-    ) -> None:
+    def __init__(self, file: BathFile, now: Callable[[], Now], flush: Flush | None = None) -> None:
         """`now` tells the last cycle's time, by which "filled so many minutes ago" is counted.
 
-        `flush` waits until the record is safe, at most so many seconds, and returns why it is not (None: it is):
-        nobody hears just "accepted" of a block, or of a reading, that a crash could forget.
+        `flush` waits until the record is safe (None: time is stepped, nobody waits).
 
         `profiles` (by the hash of their text) and `releases` (by the circuit) are the files of accepted loads.
         """
-        self._flush = flush
+        self.kept = Kept(flush)
         self._reading = asyncio.Lock()
         self._places = {circuit.name: circuit.places for circuit in file.circuit}
         self._now = now
@@ -125,26 +113,12 @@ class Desk:
         except TimeoutError:
             raise Refused("no_cycle", "no cycle took the order in time; look at what the circuit does") from None
         else:
-            return await self._made_safe(given) if message.verb in SAFE_FIRST and given.accepted else given
+            return await self.kept.answer(message.verb, given)
         finally:
             self._asked.pop(order.id, None)
             self._orders.pop(order.id, None)
             self._waiting_files.pop(order.id, None)
             self._waiting = [waiting for waiting in self._waiting if waiting is not order]
-
-    async def _made_safe(self, given: Answer) -> Answer:
-        """Wait a while for the disk; return the answer, with a loud word where the disk does not have the order.
-
-        The order stands all the same: a block that is not on the disk still keeps current away.
-        """
-        try:
-            why = await asyncio.to_thread(self._flush, SAFE_S)
-        except Exception as error:  # noqa: BLE001 - the order is in force; who gave it must not hear that it is not
-            why = f"{type(error).__name__}: {error}"
-        if why is None:
-            return given
-        loud = words.filled(NOT_KEPT, {"why": clean(why, 200)})
-        return given.model_copy(update={"kept": False, "text": f"{loud}; {given.text}" if given.text else loud})
 
     def has(self, order_id: str) -> bool:
         """Return whether this order is queued, or was and waits for its answer."""

@@ -25,6 +25,9 @@ WEEK_MS = 7 * 24 * 3_600_000
 SURE_MS = 20
 """So much longer than stale is a gap that is waited for: a timer may ring some ms early (own choice)."""
 
+UNREADABLE = "restart: kept state unreadable"
+"""Who blocks a circuit of which nobody knows whether a person works on its string."""
+
 ADDED: Mapping[str, frozenset[str]] = {
     kind: frozenset(names.split())
     for kind, names in {
@@ -70,10 +73,12 @@ def state_to_keep(
     profiles: Mapping[str, Text],
     ended: Mapping[str, str] | None = None,
     releases: Mapping[str, Text] | None = None,
+    lost: Mapping[str, tuple[int, int]] | None = None,
 ) -> dict[str, Any]:
     """Return state.json's content: circuits, open and ended run folders, the profiles and releases loads rest on.
 
-    `releases` are by the circuit; of each its name and hash stand here, its text in a file of its own.
+    `lost`: cycles and rows of open records that no disk took. `releases` are by the circuit; of each its name and hash
+    stand here, its text in a file of its own.
     """
     codec = Codec()
     loads = [each.load for each in state.circuits if each.load is not None]
@@ -83,6 +88,7 @@ def state_to_keep(
         "utc_ms": utc_ms,
         "open_runs": dict(folders),
         "ended_runs": dict(ended or {}),
+        "lost": {name: list(both) for name, both in (lost or {}).items()},
         "alarms": [codec.dump(Alarm, alarm) for alarm in state.alarms],
         "duty": codec.dump(Duty, state.duty),
         "resume_for": state.resume_for,
@@ -131,9 +137,19 @@ def ended_folders(content: Mapping[str, Any], circuits: Mapping[str, CircuitStat
     }
 
 
+def kept_lost(content: Mapping[str, Any]) -> dict[str, tuple[int, int]]:
+    """Return how many cycles and rows of open records no disk had taken, by the circuit; nothing that is no count."""
+    named = content.get("lost")
+    found = {}
+    for name, both in named.items() if isinstance(named, Mapping) else ():
+        if isinstance(both, list) and len(both) == 2 and all(type(each) is int and each >= 0 for each in both):
+            found[str(name)] = (both[0], both[1])
+    return found
+
+
 def unreadable(name: str) -> CircuitState:
     """Return a circuit of which nothing is known any more: blocked, until maintenance has looked and says why."""
-    return CircuitState(name, blocked_by="restart: kept state unreadable")
+    return CircuitState(name, blocked_by=UNREADABLE)
 
 
 def kept_alarms(content: Mapping[str, Any]) -> tuple[Alarm, ...]:

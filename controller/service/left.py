@@ -13,23 +13,26 @@ from pathlib import Path
 from typing import Any
 
 from controller.core.bathstate import Duty
+from controller.core.planned import Plan
 from controller.core.settings import BathSettings
 from controller.core.state import Alarm, CircuitState
 from controller.core.types import Event
 from controller.records.bathlog import BathLog
 from controller.records.errors import RecordError
-from controller.records.head import Text, read_plain, safe_name
+from controller.records.head import Text, read_plain
 from controller.records.reader import read_bytes
 from controller.records.resume import Resumed, resume_run
 from controller.records.rows import parse_time
 from controller.records.run import RunRecord
 from controller.records.writer import Writer
+from controller.service.earlier import may_be_of, names_below, what_is_left
 from controller.service.keeping import (
     Memory,
     ended_folders,
     kept_alarms,
     kept_circuits,
     kept_duty,
+    kept_lost,
     kept_memory,
     kept_profiles,
     kept_releases,
@@ -37,6 +40,7 @@ from controller.service.keeping import (
     unreadable,
 )
 from controller.service.recorder import Recorder
+from controller.service.renamed import new_here, not_the_same, still_blocked
 
 NO_HEAD = "holds no run.json, its disk had not taken it: no run can be resumed from it; look at it, it stays as it is"
 
@@ -82,15 +86,22 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
     """Read state.json and open each run that was not ended; nothing is completed by guessing."""
     content, said = kept_content(settings, recorder.bath, runs)
     circuits, problems = kept_circuits(content)
+    changed_file = []
     if said:
         circuits = {own.name: circuits.get(own.name, unreadable(own.name)) for own in settings.circuits}
-    found = _Found(circuits, content["now_ms"], content["utc_ms"], [*said, *problems])
+    elif "circuits" in content:
+        changed_file = not_the_same(settings, content, circuits)
+        circuits |= {own.name: new_here(own.name) for own in settings.circuits if own.name not in circuits}
+    found = _Found(circuits, content["now_ms"], content["utc_ms"], [*said, *problems, *changed_file])
     found.ended = ended_folders(content, circuits)
     for name, folders in folders_to_open(settings, content, runs, found.said, found.ended).items():
         # An older one only where the newer cannot be opened: two records of one run would both be wrong.
         for folder in folders:
             if _take_up(settings, found, name, runs / folder, writer):
                 break
+    for name, both in kept_lost(content).items():
+        if name in found.records:
+            found.records[name][0].lost_cycles, found.records[name][0].lost_rows = both
     releases, lost = kept_releases(content, found.circuits, recorder.bath.read_release)
     return Left(
         circuits=found.circuits,
@@ -110,16 +121,13 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
 def kept_content(settings: BathSettings, bath: BathLog, runs: Path) -> tuple[dict[str, Any], list[str]]:
     """Return state.json with its times as whole numbers and its lists as lists, and what of it cannot be used.
 
-    A file that is not there is a first start, but where runs of this bath are on record: then blocks were forgotten.
+    A file that is not there is a first start, but where a service of this bath left anything else: then blocks were
+    forgotten.
     """
     content, trouble = bath.read_state()
     said = [trouble] if trouble else []
-    if (
-        content is None
-        and not trouble
-        and any(_began(runs / name, settings.name) is not None for name in _names(runs, settings.name, said))
-    ):
-        said.append("state.json: is missing, although runs of this bath are on record")
+    if content is None and not trouble and (what := what_is_left(runs, settings.name, said)) is not None:
+        said.append(f"state.json: {what}")
     found = dict(content or {})
     if content is not None and not isinstance(found.get("circuits"), dict):
         said.append("state.json: circuits: is missing")
@@ -150,13 +158,13 @@ def folders_to_open(
     for name, folder in ended.items():
         if name not in found and _stands_open(runs / folder):
             found[name] = [folder]
-    names = _names(runs, settings.name, said)
+    names = names_below(runs, settings.name, said)
     said += [f"{name}: {NO_HEAD}" for name in names if _has_no_head(runs / name)]
     for own in settings.circuits:
         newer = [
             (began[0], name)
             for name in names
-            if _may_be_of(name, settings.name, own.name) and _stands_open(runs / name)
+            if may_be_of(name, settings.name, own.name) and _stands_open(runs / name)
             if (began := _began(runs / name, settings.name, own.name)) is not None
             if began[0] > content["now_ms"]
         ]
@@ -167,22 +175,6 @@ def folders_to_open(
 
 def _items(named: object) -> Iterator[tuple[object, object]]:
     yield from named.items() if isinstance(named, Mapping) else ()
-
-
-def _names(runs: Path, bath: str, said: list[str]) -> list[str]:
-    """Return the names of what may be run folders of a bath."""
-    try:
-        return sorted(path.name for path in runs.iterdir() if _may_be_of(path.name, bath))
-    except FileNotFoundError:
-        return []
-    except OSError as error:
-        said.append(f"{runs}: cannot be read: {error.strerror}")
-        return []
-
-
-def _may_be_of(name: str, bath: str, circuit: str = "") -> bool:
-    """Return whether a folder's name may be one of a run; names hold `-` themselves, so only run.json says it."""
-    return name.partition("-")[2].startswith(f"{safe_name(bath)}-{f'{safe_name(circuit)}-' if circuit else ''}")
 
 
 def _has_no_head(folder: Path) -> bool:
@@ -212,19 +204,18 @@ def _began(folder: Path, bath: str, circuit: str = "") -> tuple[int, int] | None
 
 def _take_up(settings: BathSettings, found: _Found, name: str, folder: Path, writer: Writer) -> bool:
     """Open a run's folder, and take the circuit from it where it is newer than state.json; False: it cannot be."""
-    began = _began(folder, settings.name, name)
+    began, kept = _began(folder, settings.name, name), found.circuits.get(name)
     try:
         if began is None:
             raise RecordError(f"is no run of {settings.name}, {name} that can be read")
-        resumed = resume_run(folder, writer)
+        resumed = resume_run(folder, writer, plan=_plan_of(kept))
     except Exception as error:  # noqa: BLE001 - whatever a folder holds, the service has to start and say so
         found.said.append(f"{folder.name}: {error}")
         return False
     found.said += [f"{folder.name}: {said}" for said in (*resumed.cut, *resumed.problems)]
-    kept = found.circuits.get(name)
     # state.json may be the newer one: it is written before the run's folder in the same commit.
     if resumed.state is not None and (kept is None or resumed.state.now_ms >= kept.now_ms):
-        found.circuits[name] = resumed.state
+        found.circuits[name] = still_blocked(resumed.state, kept)
     if resumed.last_now_ms is not None and resumed.last_now_ms > found.now_ms:
         if resumed.last_utc_ms is not None:
             found.utc_ms = resumed.last_utc_ms
@@ -239,6 +230,12 @@ def _take_up(settings: BathSettings, found: _Found, name: str, folder: Path, wri
         found.ended.pop(name, None)
         found.records[name] = (resumed.record, began[1])
     return True
+
+
+def _plan_of(kept: CircuitState | None) -> Plan | None:
+    """Return the plan of a run that state.json knows as open; no order changes that while it is."""
+    is_open = kept is not None and kept.run is not None and kept.run.end_ms is None
+    return kept.load.plan if kept is not None and is_open and kept.load is not None else None
 
 
 def _is_over(resumed: Resumed, circuit: CircuitState | None) -> bool:

@@ -218,13 +218,14 @@ class Service:
         revisions = tuple(each.revision for each in state.circuits)
         reacts = (*(timer.code for timer in state.timers if timer.active), state.inputs.flow_lost_ms)
         steps = self._clock_steps  # the next service must not take this one's step for one of its own
-        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts, steps)
+        lost = parts.recorder.lost()
+        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts, steps, lost)
         if revision != self._kept_revision:
             self._kept_revision = revision
             for release in rested_on(state, parts.desk.releases).values():
                 parts.recorder.bath.keep_release(release)
             kept = state_to_keep(
-                state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases
+                state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases, lost
             )
             parts.recorder.bath.put_state({**kept, "boot": parts.boot()})
         if parts.socket is not None and parts.socket.clients:

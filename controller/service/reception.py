@@ -27,7 +27,10 @@ from controller.service.protocol import (
     raises_energy,
 )
 
-MAX_ORDERS_AT_ONCE = 8
+MAX_ORDERS_AT_ONCE = 64
+"""Orders of one client on their way at the same time: one for each of forty circuits may wait for a slow disk, and a
+hold behind them is taken all the same (own choice)."""
+
 KNOWN_IDS = 1000
 _LOG = logging.getLogger("formbath.socket")
 

@@ -14,10 +14,11 @@ from controller.core.bath import BathOut
 from controller.core.bathstate import BathState
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
-from controller.core.types import Event, EventKind, Order, Output
+from controller.core.types import Event, EventKind, Order
 from controller.records.batchlist import listed
 from controller.records.bathlog import BathLog
-from controller.records.ended import ended
+from controller.records.due import due
+from controller.records.ended import ended, is_over
 from controller.records.eventrow import event_row
 from controller.records.head import RunStart, Text
 from controller.records.later import SIGNED
@@ -31,9 +32,6 @@ from controller.service.proofs import Proofs, proof_cells
 
 LATER = ("reading", SIGNED)
 """Orders on an ended run whose words belong into its closed record too."""
-
-LINGER_MS = 60_000
-"""A record is closed once its output was read back as off, or after this long: the end must not hang on a dead link."""
 
 
 @dataclass(slots=True)
@@ -70,7 +68,7 @@ class Recorder:
         self._settings = settings
         self._sources = sources
         self._runs = runs
-        self._log_ms = log_ms
+        self._due = due(log_ms, settings.period_ms)
         self._writer = writer
         self._by_count = by_count
         self._open: dict[str, Open] = {}
@@ -98,6 +96,11 @@ class Recorder:
     def folders(self) -> dict[str, str]:
         """Return the name of each circuit's open run folder."""
         return {circuit: each.record.folder.name for circuit, each in self._open.items()}
+
+    def lost(self) -> dict[str, tuple[int, int]]:
+        """Return how many cycles and rows of open records no disk took, where it is any."""
+        told = {circuit: (each.record.lost_cycles, each.record.lost_rows) for circuit, each in self._open.items()}
+        return {circuit: both for circuit, both in told.items() if any(both)}
 
     def ended(self) -> dict[str, str]:
         """Return the name of the folder of each circuit's ended run, while it is not unloaded."""
@@ -137,14 +140,12 @@ class Recorder:
             if each is None:
                 continue
             each.record.add_cycle(cin, old, command, new)
-            if self._due(each, old, new):
+            if self._due.at(each.logged_ms, old, new):
                 each.record.add_log(log_row(utc_ms, cin, command, new, self._settings.stale_ms))
                 each.logged_ms = new.now_ms
                 self.rows += 1
-            if new.run is not None and new.run.end_ms is not None:
-                gone_ms = new.now_ms - new.run.end_ms
-                if (new.output is Output.OFF and new.confirmed) or gone_ms > LINGER_MS:
-                    self._end(each, new, utc_ms)
+            if is_over(new):
+                self._end(each, new, utc_ms)
 
     def event(self, event: Event, utc_ms: int, now_ms: int | None) -> None:
         """Write one event to its circuit's open run, else to the bath's own file."""
@@ -214,18 +215,6 @@ class Recorder:
         record = RunRecord.create(self._runs, start, self._writer, by_count=self._by_count)
         self._open[state.name] = Open(record, utc_ms)
         self._ended.pop(state.name, None)
-
-    def _due(self, each: Open, old: CircuitState, new: CircuitState) -> bool:
-        """Return whether a row is due: the interval, or a change that matters.
-
-        Half a cycle early is on time: real cycles come some ms early or late, and would miss their turn by one of them.
-        """
-        early_ms = self._settings.period_ms // 2
-        if each.logged_ms is None or new.now_ms - each.logged_ms >= self._log_ms - early_ms:
-            return True
-        step = new.run.step if new.run is not None else None
-        old_step = old.run.step if old.run is not None else None
-        return new.state is not old.state or step != old_step or new.confirmed is not old.confirmed
 
     def _end(self, each: Open, state: CircuitState, utc_ms: int) -> None:
         each.record.close(summary(each, state, utc_ms))

@@ -39,7 +39,12 @@ def writer_of(bath: Bath, settings: BathSettings) -> tuple[Writer, tuple[Event, 
 
 
 def not_on_disk(writer: Writer, longest_s: float) -> str | None:
-    """Wait until all that was added is on the disk, but not longer; return why it is not (None: it is)."""
+    """Wait until all that was added is on the disk, but not longer; return why it is not (None: it is).
+
+    Where nobody may wait (`longest_s` 0) return what is known to be wrong.
+    """
+    if longest_s <= 0.0:
+        return writer.known_trouble
     if writer.flush(longest_s):
         return None
     return writer.failing or f"the disk did not answer within {longest_s:g} s"

@@ -2,7 +2,7 @@
 
 TEXTS: dict[str, str] = {
     "circuit.none": "no circuit is selected, or its bath gave no answer yet",
-    "circuit.blocked": "BLOCKED by {by} since {at}. NOT ISOLATION: padlock, prove dead, meter",
+    "circuit.blocked": "BLOCKED by {by} since {at}.",
     "circuit.old": "{state}  NOT current: as of {at}",
     "circuit.watchdog": "its service is silent since {at}; the rectifier's watchdog acts",
     "circuit.reduced_hot": (
@@ -39,6 +39,7 @@ TEXTS: dict[str, str] = {
     "circuit.water": "bath C",
     "circuit.charge": "charge Ah",
     "circuit.last": "last {value} at {at}",
+    "circuit.not_its_own": "{volts:.1f} V read, string open",
     "circuit.next.set": "{at:.1f} set",
     "circuit.next.restart": "{at:.1f} restart",
     "circuit.next.step": "{at:.2f} step limit",
@@ -72,7 +73,7 @@ TEXTS: dict[str, str] = {
     "circuit.trend.trip": "trip",
     "circuit.trend.derate": "less",
     "circuit.trend.limit": "limit",
-    "circuit.trend.glyphs": "* read  - limit",
+    "circuit.trend.glyphs": "* read  - limit  # reached",
     "circuit.trend.glyph": "* read",
     "circuit.trend.whole_run": "whole run",
     "circuit.trend.last": "last {length}",

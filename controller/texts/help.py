@@ -13,7 +13,7 @@ TEXTS: dict[str, str] = {
     "help.priorities": "priority: 1 NOW, in 5 min  2 SOON, in 30 min  3 SHIFT, in this shift",
     "help.values": "?9s too old to be shown  -- no value  ? behind a state: not read back",
     "help.course": "course: . rest  = charge  - discharge  > here  : a rest to come",
-    "help.charts": "charts: * read, the extreme of its column  - a limit  blank: nothing read",
+    "help.charts": "charts: * read, extreme of its column  - limit  # reached  blank: nothing read",
     "help.block": "BLOCKED is NOT ISOLATION: padlock, prove dead, meter.",
     "help.acid": "ACID: goggles, gloves, apron; know where the shower is.",
     "help.hydrogen": "HYDROGEN: no spark; air first.",

@@ -24,6 +24,7 @@ TEXTS: dict[str, str] = {
     "plain.step": "step {step} begins: {name}",
     "plain.allowed": "allowed {percent} % of the step's current",
     "plain.state": "state {state}",
+    "plain.waits": "{what}",
     "plain.new": "NEW",
     "plain.seen": "acknowledged",
     "plain.gone_unseen": "gone, not acknowledged",

@@ -18,19 +18,34 @@ TEXTS: dict[str, str] = {
     "replay.help_keys": "Space plays and pauses, , . slower, faster   [ ] event before, next",
     "replay.help_go": "g and a time: +3:20 since the start, 14:05 by the clock; or a name",
     "replay.help_pages": "a alarms  e events  t trend  f filter (hall, events)  / find in events",
+    # What was to be done: a sentence that says so of then begins with `replay.then`, behind these as well.
+    "replay.then": "then: {text}",
+    "replay.did_do": "did: {did}. To do {do}",
+    "replay.did_more": "did: {did}. What to do then: a, alarms",
+    "replay.do": "to do {do}",
+    "replay.ends_reduced": "then: ends {at} at {percent} %",
+    "replay.silent": "the replay does not answer; nothing here is live",
     # The plain console.
-    "replay.did_do": "did: {did}. To be done then: {do}",
-    "replay.do": "to be done then: {do}",
-    "replay.gone_do": "look what it was",
-    "replay.plain_did": "alarm did: {did}. To be done then: {do}",
+    "replay.gone_do": "then: look what it was",
+    "replay.plain_did": "alarm did: {did}. To do {do}",
     "replay.line": "REPLAY {text}",
+    "replay.line_demo": "REPLAY DEMO {text}",
+    "replay.of": "shows {name} of {date}",
+    "replay.date": "it is {date} now in this record",
     "replay.problem": "NOT WHOLE: {what}",
     "replay.more_problems": "NOT WHOLE: {n} more; formbath verify tells all",
     "replay.how_go": "write go +3:20 (since the start) or go 14:05 (by the clock)",
     "replay.only": "only a replay goes to another time",
     "replay.help_plain": "in a replay: pause, faster, slower; next, previous: event; go +3:20 or go 14:05; no order",
     # Lines of the command.
-    "replay.begins": "bath {bath}, circuit {circuit}, batch {batch}: {name}, {length} h, {events} events",
+    "replay.begins": ("{date}, bath {bath}, circuit {circuit}, batch {batch}: {name}, {length} h, {events} events"),
     "replay.ends": "ends {state}: {charge_Ah} Ah in, {discharge_Ah} Ah out, {energy_Wh} Wh",
+    "replay.ends_signed": (
+        "ends {state}, signed off by {who} on {date}: {outcomes}; "
+        "{charge_Ah} Ah in, {discharge_Ah} Ah out, {energy_Wh} Wh"
+    ),
+    "replay.after_end": "after the end",
+    "replay.after_row": "after the end: {text}",
+    "replay.after_row_on": "after the end, {date}: {text}",
     "replay.ends_unknown": "ends: nothing is on record",
 }

@@ -50,7 +50,7 @@ def test_quiet_circuit_fills_eighteen_rows_with_all_its_zones():
     assert lines[9] == "output on, read back 0 s ago. rectifier counts 144.2 Ah. batch K3107, 18 x 12 V"
     assert lines[10].startswith("hot C  * read")
     assert lines[11].startswith("   55 |")
-    assert lines[17].startswith("      +")
+    assert lines[17].startswith("      |")
 
 
 def test_course_line_has_every_step_and_where_it_is():
@@ -274,3 +274,30 @@ def test_any_scene_any_size_never_raises_and_never_is_wider():
         for each in found:
             assert len(each.text) <= width
             assert all(0 <= first < last <= width for first, last, _ in each.spans)
+
+
+@pytest.mark.parametrize(("volts", "told"), [(-0.4, "-0.4 V read, string open"), (0.0, "0.0 V read, string open")])
+def test_volts_behind_an_open_string_are_told_as_what_they_are(volts, told):
+    """What the rectifier reads at its own terminals is no voltage of the cells; it is shown, beside why."""
+    one = pictures.circuit("A07", "tripped", voltage_V=pictures.reading(volts))
+    row = line(texts(one), "V per cell")
+    assert row[:33].split() == ["V", "per", "cell", "--"]
+    assert row[33:].startswith(f"{told}    ")
+    shut = pictures.circuit("A07", "held", voltage_V=pictures.reading(volts))
+    assert "string open" not in "".join(texts(shut))
+    assert f"{volts / pictures.CELLS + 0.0:.3f}" in line(texts(shut), "V per cell")
+    old = pictures.circuit("A07", "tripped", voltage_V=pictures.reading(volts, 60_000))
+    assert "string open" not in "".join(texts(old))
+
+
+@pytest.mark.parametrize(
+    ("read", "age_ms", "told"),
+    [(0.0, 0, "ordered, its output reads OFF yet"), (1.0, 0, "NOT read back"), (0.0, 60_000, "NOT read back"),
+     (None, 0, "NOT read back")],
+)  # fmt: skip
+def test_a_start_that_is_not_read_back_does_not_contradict_its_output(read, age_ms, told):
+    """In a start's first cycle the output is read, as off; only what is not read is said to be not read back."""
+    one = pictures.circuit("A01", confirmed=False, output_on=pictures.reading(read, age_ms))
+    lines = texts(one)
+    assert lines[0].startswith("RUNNING?  A01 second charge, step 4 of 6; ")
+    assert told in lines[0]

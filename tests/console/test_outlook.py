@@ -368,7 +368,7 @@ def test_sentence_of_a_block_says_that_it_is_no_isolation():
 def test_sentence_of_a_hold_says_why_and_what_next():
     """Since when, the cause, and the core's own refusal where it would not resume."""
     assert "held since 01:33 in step 4 of 6: local control." in told(circuit(state="held"))
-    assert "Now no resume: hood open." in told(circuit(state="held", may={"resume": "hood open"}))
+    assert "No resume yet: hood open." in told(circuit(state="held", may={"resume": "hood open"}))
     assert "Zero is NOT read back." in told(unconfirmed())
     assert "Would end" not in told(unconfirmed())
 

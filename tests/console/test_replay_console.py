@@ -16,6 +16,7 @@ from controller.console.pacing import Pace, Seek
 from controller.console.prompt import Wanted
 from controller.console.replayview import ReplayView
 from controller.console.scene import EventLine
+from controller.console.sheet import PALETTE
 from controller.words import Say
 
 START_MS = 1_773_640_800_000  # 2026-03-16T06:00:00Z
@@ -169,6 +170,52 @@ def test_second_line_says_where_it_stands():
     assert "| NOT WHOLE (12) | log.csv " in Desk(replayed(problems=["log.csv", "x"], more_problems=10)).draw()[1]
 
 
+@pytest.mark.parametrize("page", sorted(layout.PAGES))
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_every_page_has_the_year_and_the_run(page, width):
+    """A record of years ago is told from one of today, and one run from another; the name where there is room."""
+    desk = Desk(replayed(name="20260316T060000Z-A-A07-K3107"))
+    desk.app.place = replace(desk.app.place, page=page)
+    first, second, *_ = desk.draw(width)
+    assert f"{first}\n{second}".count("2026-03-16") == 1
+    assert ("20260316T060000Z-A-A07-K3107" in second) == (width >= 80)
+
+
+@pytest.mark.parametrize("virtual", [False, True])
+def test_a_simulated_run_is_told_from_a_real_one(virtual):
+    """The word of a virtual plant stands beside REPLAY, on every page."""
+    for page in sorted(layout.PAGES):
+        desk = Desk(replayed().model_copy(update={"virtual": virtual}))
+        desk.app.place = replace(desk.app.place, page=page)
+        for width in (40, 80):
+            first = desk.draw(width)[0]
+            assert ("REPLAY DEMO" in first) == virtual
+            assert ("DEMO" in first) == virtual
+
+
+@pytest.mark.parametrize("page", sorted(layout.PAGES))
+@pytest.mark.parametrize("width", [40, 80, 120])
+def test_the_word_replay_has_a_style_of_its_own(page, width):
+    """Nothing else on the screen has it, and it is told without colour too: reversed and bold at every level."""
+    desk = Desk(replayed())
+    desk.app.place = replace(desk.app.place, page=page)
+    desk.app.look(desk.seen, None, ())
+    first, *others = desk.app.rows(width, 24, desk.now_s)
+    assert [first.text[begin:end] for begin, end, style in first.spans if style == "replay"] == ["REPLAY"]
+    assert not any(style == "replay" for row in others for _, _, style in row.spans)
+    (entry,) = (each for each in PALETTE if each[0] == "replay")
+    for level in (entry[1], entry[3], entry[4]):
+        assert {"standout", "bold"} <= set(level.split(","))
+    assert sum("standout" in each[1] for each in PALETTE) == 1
+
+
+def test_a_live_bath_has_no_such_style():
+    """It is of a replay alone."""
+    desk = Desk(pictures.picture(pictures.special()))
+    desk.app.look(desk.seen, None, ())
+    assert not any(style == "replay" for row in desk.app.rows(80, 24, desk.now_s) for _, _, style in row.spans)
+
+
 def test_a_replay_beside_a_live_bath_takes_nothing_from_it():
     """Attached to both on purpose, the live one keeps its orders and its bell, and the word names the other."""
     other = replayed().model_copy(update={"bath": "R"})
@@ -232,15 +279,20 @@ def test_events_of_before_a_seek_back_are_not_shown(tmp_path):
 
 def test_plain_words_of_a_replay():
     """Problems, another core and rows are told once; ticks are refused; the help has its own line."""
-    now = replayed(problems=["cycles 1 to 2 are missing"], more_problems=3, shown_by=6, decided=False)
-    scene = replace(pictures.scene(now), replay=True)
+    name = "20260316T060000Z-A-A07-K1"
+    now = replayed(problems=["cycles 1 to 2 are missing"], more_problems=3, shown_by=6, decided=False, name=name)
+    scene = replace(pictures.scene(now, zone=UTC), replay=True)
     (seen,) = scene.baths
     texts = [line.text for line in plainwords.changes(scene, seen, None)]
-    assert texts[:4] == [
+    assert texts[:5] == [
+        "shows 20260316T060000Z-A-A07-K1 of 2026-03-16",
         "NOT WHOLE: cycles 1 to 2 are missing", "NOT WHOLE: 3 more; formbath verify tells all",
         "decided by core 4, shown by 6", "from rows",
     ]  # fmt: skip
     assert plainwords.changes(scene, seen, now) == []
+    later = replayed(time_utc="2026-03-17T00:00:05.000Z")
+    scene = replace(pictures.scene(later, zone=UTC), replay=True)
+    assert plainwords.changes(scene, scene.baths[0], now)[0].text == "it is 2026-03-17 now in this record"
     asked = plainwords.parse("tick A07 1", scene)
     assert plainwords.ticked(scene, asked).said == "a replay takes no orders"
     assert plainwords.parse("go +3:20", scene).rest == "+3:20"

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import random
+import re
 from dataclasses import replace
 from datetime import timedelta, timezone
+from itertools import pairwise
 
 import pictures
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from controller.console.scale import Limit, Span, levels, row_of
+from controller.console import layout
+from controller.console.scale import Limit, Span, edges, levels, row_of
 from controller.console.scene import TrendData
 from controller.console.series import Column, Window, columns_of, extremes
 from controller.console.trend import QUANTITIES, RIGHT_END, chart, plot_width
@@ -47,11 +50,11 @@ def stars(lines):
 
 def test_chart_has_the_layout_of_eight_rows():
     """Head, six rows of four kelvin below the hold level, times; every glyph is ASCII."""
-    lines = texts(data(hot_C=lambda number: 35.0 + 18.5 * number / END))
-    assert lines[0] == "hot C  * read  - limit                                           last 4 h  [+ -]"
+    lines = texts(data(hot_C=lambda number: 35.0 + 17.0 * number / END))
+    assert lines[0] == "hot C  * read  - limit  # reached                                last 4 h  [+ -]"
     assert [line[:7] for line in lines[1:7]] == [f"{at:>5} |" for at in (55, 51, 47, 43, 39, 35)]
     assert lines[1] == "   55 |" + "-" * 67 + " hold"
-    assert lines[-1].startswith("      +23:14---")
+    assert lines[-1].startswith("      |23:14---")
     assert lines[-1].endswith("---03:14")
     assert all(line.isascii() and len(line) <= 80 for line in lines)
 
@@ -61,7 +64,7 @@ def test_one_reading_of_four_hours_is_drawn():
     peak = END - 700
     lines = texts(data(hot_C=lambda number: 54.9 if number == peak else 40.0))
     column = int((700 * 10 / -14400 + 1) * 67)
-    assert {at for at, glyph in enumerate(lines[2][7:]) if glyph == "*"} & {column, column - 1, column + 1}
+    assert {at for at, glyph in enumerate(lines[1][7:]) if glyph == "*"} & {column, column - 1, column + 1}
     assert sum(line.count("*") for line in lines[1:3]) == 1
 
 
@@ -146,13 +149,13 @@ def test_quantities_have_their_own_scales_and_units():
     )  # fmt: skip
     volts, amps, charge = (texts(log, quantity) for quantity in ("V", "A", "Ah"))
     assert (volts[0][:10], amps[0][:9], charge[0][:9]) == ("V per cell", "current A", "charge Ah")
-    assert volts[1].startswith(" 2.85 |---")
+    assert volts[1].startswith(" 2.85 |***")
     assert volts[1].endswith(" limit")
-    assert [line.count("*") for line in volts[1:3]] == [0, 67]
+    assert [line.count("*") for line in volts[1:3]] == [67, 0]
     assert [line[:5].strip() for line in amps[1:7]] == ["15", "12", "9", "6", "3", "0"]
     assert amps[2].count("*") == 67
-    assert charge[1].startswith("  213 |---")
-    assert [line.count("*") for line in charge[1:4]] == [0, 0, 67]
+    assert charge[1].startswith("212.6 |---")
+    assert [line.count("*") for line in charge[1:4]] == [0, 67, 0]
 
 
 def test_scale_is_the_same_whatever_was_read_within_it():
@@ -182,35 +185,104 @@ def test_fresh_string_does_not_widen_the_volts():
 
 @st.composite
 def scales(draw):
-    """A full scale with a hold and a trip level, and values about it."""
+    """A full scale with a hold and a trip level, or with marks, and values about it."""
     high, width = draw(st.floats(1.0, 300.0)), draw(st.floats(0.5, 100.0))
     trip = high + width * draw(st.floats(0.05, 0.6))
     values = draw(st.lists(st.floats(-1.5, 0.8), min_size=1, max_size=20))
-    span = Span(high - width, high, high, (Limit(high, "hold"), Limit(trip, "trip")))
+    limited = Span(high - width, high, high, (Limit(high, "hold"), Limit(trip, "trip")))
+    span = draw(st.sampled_from((limited, Span(0.0, high, 0.0, marks=(high,)))))
     return span, [high + width * value for value in values]
 
 
 @given(scales(), st.integers(2, 40))
-def test_limit_s_row_is_touched_only_at_or_past_the_limit(scale, count):
-    """Whatever the scale became: below the limit a value stands below its line, from it on not below."""
+def test_value_stands_in_the_row_whose_label_is_the_nearest(scale, count):
+    """Whatever the scale became and however its labels are rounded: no other printed label is nearer to a value."""
     span, values = scale
     rows = levels(span, count, min(values), max(values))
+    printed = [float(one.text) for one in rows]
     assert len(rows) == count
-    assert [one.edge for one in rows] == sorted({one.edge for one in rows})
-    if count > 2:
+    assume(printed == sorted(set(printed)))
+    if span.limits:
         assert "hold" in {one.name for one in rows}
-    for limit in span.limits:
-        for index in (index for index, one in enumerate(rows) if one.name == limit.name and index > 0):
-            between = (rows[index].edge + rows[index - 1].edge) / 2.0
-            for value in [*values, limit.at, limit.at - 1e-5, between]:
-                assert (row_of(rows, value) >= index) == (value >= limit.at)
+        assert next(one.label for one in rows if one.name == "hold") == span.limits[0].at
+    between = [(one + other) / 2.0 for one, other in pairwise(printed)]
+    near = [middle + step for middle in between for step in (-1e-4, 1e-4)]
+    for value in [*values, *printed, *near, printed[0] - 1e3, printed[-1] + 1e3]:
+        here = abs(printed[row_of(edges(rows), value)] - value)
+        assert here <= min(abs(one - value) for one in printed) + 1e-6
 
 
-@pytest.mark.parametrize(("charge", "touched"), [(159.0, 3), (211.9, 2), (212.6, 1), (230.0, 1)])
-def test_cap_s_row_begins_at_the_cap(charge, touched):
-    """The cap lies between two steps of the scale; its row is touched from the cap on, not before."""
+READ_OUT = re.compile(r"\d\d:\d\d:\d\d (-?\d+\.\d+) ")
+
+
+def stands_at(lines):
+    """The printed labels of the rows that hold something in the cursor's column, and all labels."""
+    column = next(at for at in range(7, len(lines[-1])) if lines[-1][at] == "|")
+    labels = {line[:5].strip(): line[column : column + 1] in {"*", "#"} for line in lines[1:-1]}
+    return [float(label) for label, there in labels.items() if there], [float(label) for label in labels]
+
+
+@pytest.mark.parametrize("quantity", ["hot", "A", "Ah"])
+@pytest.mark.parametrize("height", [4, 5, 7, 8, 13, 17, 30])
+def test_chart_and_cursor_tell_the_same(quantity, height):
+    """On any height a value stands where the nearest printed label is, and that is the value that the cursor reads."""
+    name = {"hot": "hot_C", "A": "current_A", "Ah": "charge_Ah"}[quantity]
+    for value in (0.0, 1.0, 12.9, 15.0, 29.9, 41.0, 42.9, 49.9, 50.0, 50.8, 54.9, 55.0, 60.2, 211.9, 212.7):
+        lines = texts(data(**{name: lambda _, value=value: value}), quantity, height=height, trend_cursor=30)
+        here, labels = stands_at(lines)
+        assert float(READ_OUT.search(lines[0])[1]) == value
+        (label,) = here
+        assert abs(label - value) == pytest.approx(min(abs(one - value) for one in labels))
+
+
+def test_circuit_page_draws_the_same_as_the_trend_page():
+    """Both pages draw one chart: 50.8 degrees stand at 51, with the alarm above them or not."""
+    log = data(hot_C=lambda _: 50.8)
+    for page, height in (("circuit", 18), ("trend", 18), ("circuit", 34)):
+        made = replace(scene(log, page=page, trend_cursor=30))
+        lines = [row.text for row in layout.PAGES[page](made, 80, height)]
+        lines = lines[next(at for at, line in enumerate(lines) if line.endswith("[+ -]")) :]
+        lines = lines[: next(at for at, line in enumerate(lines) if line.startswith("      |")) + 1]
+        (label,), labels = stands_at(lines)
+        assert "50.8 C" in lines[0]
+        assert abs(label - 50.8) == min(abs(one - 50.8) for one in labels)
+
+
+def test_plan_s_current_has_a_row_of_its_own():
+    """Fifteen amperes stand at 15, not at 16 or 20, on however few rows."""
+    for height in range(4, 30):
+        here, _ = stands_at(texts(data(current_A=lambda _: 15.0), "A", height=height, trend_cursor=30))
+        assert here == [15.0]
+
+
+@pytest.mark.parametrize(
+    ("value", "row", "glyph"), [(52.9, 2, "*"), (53.1, 1, "*"), (54.9, 1, "*"), (55.0, 1, "#"), (56.9, 1, "#")]
+)
+def test_a_limit_s_row_tells_whether_it_was_reached(value, row, glyph):
+    """The row is the nearest one; the glyph says whether what stands in a limit's row is at it, or only near it."""
+    lines = texts(data(hot_C=lambda _: value))
+    assert lines[0].startswith("hot C  * read  - limit  # reached ")
+    assert {number: line[7:74] for number, line in enumerate(lines[1:-1], 1) if set(line[7:74]) & {"*", "#"}} == {
+        row: glyph * 67
+    }
+
+
+@pytest.mark.parametrize(
+    ("charge", "label", "glyph"), [(159.0, "160", "*"), (211.9, "212.6", "*"), (212.6, "212.6", "#")]
+)
+def test_cap_has_a_row_of_its_own(charge, label, glyph):
+    """The cap lies between two steps of the scale; its row stands for just the cap."""
     lines = texts(data(charge_Ah=lambda _: charge), "Ah")
-    assert [number for number, row in enumerate(lines) if "*" in row[7:] and number > 0] == [touched]
+    (row,) = [line for line in lines[1:-1] if set(line[7:74]) & {"*", "#"}]
+    assert (row[:5].strip(), row[7]) == (label, glyph)
+
+
+def test_the_axis_is_no_elapsed_time():
+    """A clock time at its left end, perhaps of before the run, has no plus before it as a time since the start has."""
+    for at in (None, 0):
+        last = texts(data(hot_C=lambda _: 40.0), trend_cursor=at)[-1]
+        assert "+" not in last
+        assert last.startswith("      |")
 
 
 @given(st.lists(st.floats(-20.0, 20.0), min_size=1, max_size=60), st.integers(1, 30), st.booleans())
@@ -261,7 +333,7 @@ def test_event_s_moment_is_shown_with_the_cursor_on_it():
     assert "17:1" in lines[0]
     assert "47.5 C" in lines[0]
     assert "1 h of it" in lines[0]
-    assert abs(lines[-1].index("|") - 7 - plot_width(80) // 2) <= 1
+    assert abs(lines[-1].index("|", 7) - 7 - plot_width(80) // 2) <= 1
     assert texts(log, trend_utc="nonsense", window_s=3600.0) == texts(log, window_s=3600.0)
 
 

@@ -17,6 +17,7 @@ import shutil
 import statistics
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -218,6 +219,22 @@ def test_only_what_was_mended_is_said_to_be(folders, told, tmp_path):
     assert without["A06"].endswith("a formed battery reversed")
 
 
+def test_archived_runs_are_counted_as_those_in_folders(folders, told, tmp_path):
+    """Whoever archived circuits before leaving reads of all eight, each once; other archives are none of them."""
+    shutil.copytree(folders["A01"].parent / "A", tmp_path / "A")
+    for name, folder in folders.items():
+        if name in ("A01", "A05"):
+            with zipfile.ZipFile(tmp_path / f"{folder.name}.zip", "w") as archive:
+                for file in sorted(folder.iterdir()):
+                    archive.writestr(zipfile.ZipInfo(f"{folder.name}/{file.name}"), file.read_bytes())
+        if name != "A01":
+            shutil.copytree(folder, tmp_path / folder.name)
+    (tmp_path / "photos.zip").write_bytes(b"PK")
+    found = telling.entries(tmp_path)
+    assert found == list(told.values())
+    assert "8 of 8 complete" in telling.lines_left(found, demo.SEED, Path("demo-runs/1"), None)[-2]
+
+
 def test_clamp_is_remade_by_hands_while_blocked(folders):
     """The record says who mended it, ten minutes after the block, and the block is lifted only after that."""
     rows = events_of(folders["A05"])
@@ -363,7 +380,7 @@ def test_command_says_whole(folders):
         capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout.startswith("whole, untouched: ")
+    assert done.stdout.startswith("simulated run: whole, and untouched as far as its own hashes tell: ")
     assert len(done.stdout.splitlines()) == 2
 
 

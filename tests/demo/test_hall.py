@@ -10,8 +10,10 @@ from pathlib import Path
 import pytest
 
 from controller.core.types import State
+from controller.records.claims import Claims
 from controller.service.client import attach
 from controller.service.protocol import OrderMessage, PaceMessage
+from profiles.problems import InputError
 from simulator.hall import TAKEN_OVER, YOURS, Hall, open_hall
 from simulator.plot import APART_s, FIRST_CURRENT_s, acts, ticks
 
@@ -164,3 +166,18 @@ def test_ticks_come_before_the_start_and_few_at_a_time():
     moments = [act.at_s for act in done]
     assert max(moments.count(moment) for moment in moments) <= 8
     assert ticks("A01", 0, 630.0) == []
+
+
+async def test_the_demo_s_bath_is_held_like_any_service_s(tmp_path):
+    """As long as it runs nobody archives a record away or begins a second one there; then the folder is free again."""
+    hall = await open_hall(tmp_path, 7, None)
+    try:
+        with Claims() as other:
+            assert not other.take(tmp_path / "A")
+        with pytest.raises(InputError, match="another running service has it"):
+            await open_hall(tmp_path, 8, None)
+    finally:
+        await hall.close()
+    with Claims() as other:
+        assert other.take(tmp_path / "A")
+    gc.unfreeze()

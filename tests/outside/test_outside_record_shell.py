@@ -64,3 +64,28 @@ def test_one_changed_text_is_found(shell, folder, tmp_path, old, new):
     told = check(shell, copy)
     assert told.returncode != 0
     assert f"row {row} " in told.stdout + told.stderr
+
+
+@pytest.mark.parametrize("shell", SHELLS)
+def test_a_closed_record_without_its_summary_fails(shell, folder, tmp_path):
+    """Each shell walks the rows first, says how far it is, and fails since tables are there that only an end makes."""
+    copy = tmp_path / "copy"
+    shutil.copytree(folder, copy)
+    (copy / "summary.json").unlink()
+    told = check(shell, copy)
+    assert (told.returncode, told.stderr) == (1, "")
+    first, *_, last = told.stdout.splitlines()
+    assert first == f"reading log.csv: {(copy / 'log.csv').read_bytes().count(b'%c' % 10)} lines"
+    assert last.startswith("summary.json: is missing")
+
+
+@pytest.mark.parametrize("shell", SHELLS)
+def test_an_open_record_passes_with_a_word_on_what_is_not_checked(shell, folder, tmp_path):
+    """Without the tables of an end the rows pass, and the last line names what nobody looked at."""
+    copy = tmp_path / "copy"
+    shutil.copytree(folder, copy)
+    for name in ("summary.json", "batteries.csv", "after.csv"):
+        (copy / name).unlink()
+    told = check(shell, copy)
+    assert (told.returncode, told.stderr) == (0, "")
+    assert "NOT checked are cycles.bin, README.txt" in told.stdout.splitlines()[-1]

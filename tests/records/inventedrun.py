@@ -60,21 +60,21 @@ def state(runs: Path, bath: str, opened: dict[str, str], ended: dict[str, str] |
 def make(
     runs: Path, start: str = "2026-03-16T06:00", *, circuit="A01", bath="A", batch="K1", hours=HOURS, closed=True,
     energy_Wh=9_000.0, batteries=18, profile="starter 60", kind="", end="complete", events=(), outcomes=(),
-    load=None, name=None, release=None, steps=STEPS, filled=None,
+    load=None, name=None, release=None, steps=STEPS, filled=None, head=None,
 ) -> Path:  # fmt: skip
-    """A record; `hours`: elapsed hours and Ah; `outcomes`: of batteries 1, 2, ...; `load`: further keys of the load."""
+    """A record; `hours`: elapsed hours and Ah; `outcomes`: of batteries 1, 2, ...; `load`, `head`: further keys."""
     began = at(start)
     folder = runs / (name or f"{began:%Y%m%dT%H%M%SZ}-{bath}-{circuit}-{batch}")
     folder.mkdir(parents=True)
-    head = {
+    content = {
         "format": "formbath/run/1", "core": 4, "start_utc": utc(began), "start_ms": 50_000_000, "hall": "north",
         "bath": bath, "circuit": circuit, "batch": batch, "release": release,
         "load": {"batteries": batteries, "battery_type": kind, **(load or {})},
-        "plan": {"name": profile, "revision": 3, "steps": steps},
+        "plan": {"name": profile, "revision": 3, "steps": steps}, **(head or {}),
     }  # fmt: skip
     if filled is not None:
-        head["load"]["last_filled_ms"] = 50_000_000 - round((began - at(filled)) / timedelta(milliseconds=1))
-    run_json = (json.dumps(head, indent=1) + "\n").encode()
+        content["load"]["last_filled_ms"] = 50_000_000 - round((began - at(filled)) / timedelta(milliseconds=1))
+    run_json = (json.dumps(content, indent=1) + "\n").encode()
     rows = [
         f"{utc(began + timedelta(hours=hour))},{hour * 3600:.3f},1,running,10.000,10.000,250.000,28.00,35.00,"
         f"{charge_Ah:.4f},0.0000,{energy_Wh * hour / max(hours[-1][0], 1):.2f},100.0,"

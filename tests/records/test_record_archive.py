@@ -390,6 +390,7 @@ def test_an_unreadable_state_json_stops_only_its_own_bath(folder, capsys):
     assert runscmd.run(command(runs, "--archive")) == 0
     assert capsys.readouterr().err == ""
     assert not folder.exists()
+    assert Standings().of(runs).problems == {"B": "B/state.json: is no plain file"}
 
 
 def test_a_full_disk_leaves_the_folder_and_says_so(folder, monkeypatch):

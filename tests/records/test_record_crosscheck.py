@@ -18,9 +18,11 @@ from controller.records.cycles import Cycle
 from controller.records.ended import ended, wrong_end
 from controller.records.head import read_head
 from controller.records.logrow import log_row
+from controller.records.logwatch import LogWatch
+from controller.records.losses import Bounds
 from controller.records.readingcheck import ReadingCheck
 from controller.records.rows import elapsed, log_text
-from controller.records.rowtimes import logged_each_s, missing_rows, wrong_end_time, wrong_times
+from controller.records.rowtimes import missing_rows, wrong_end_time, wrong_times
 from controller.records.signedcheck import wrong_sign_off
 from controller.records.strangerows import strange_rows
 from controller.records.tables import LOG_COLUMNS
@@ -82,8 +84,8 @@ def test_a_service_that_began_anew_counts_trips_from_there(place, rec, restarts,
     found = SimpleNamespace(summary={**ended(state), "trips": told}, plain={}, rows_of=lambda _: [])
     readings = SimpleNamespace(now_ms=head.start_ms, silences=[])
     result = SimpleNamespace(state=state, restarts=restarts, not_compared=0)
-    again = SimpleNamespace(readings=readings, result=result, wrong=[], notes=[])
-    hold_against(found, head, again, 2)
+    again = SimpleNamespace(readings=readings, result=result, wrong=[], notes=[], rows_due=True)
+    hold_against(found, head, again, 2, Bounds())
     assert len(again.wrong) == wrong
 
 
@@ -143,12 +145,15 @@ def test_times_of_another_year_are_found(place, table):
 
 
 def test_what_no_disk_took_is_not_missed(place):
-    """Rows, and events that told of a clock, may be among what a summary says was lost."""
-    made = rechained(rechained(place, "log.csv", lambda rows: rows[:20] + rows[25:]), "events.csv", moved(years=1))
+    """Rows, and an event that told of a clock, may be among what a summary says was lost: as many as it says."""
+    made = rechained(rechained(place, "log.csv", lambda rows: moved(years=1)(rows[:20] + rows[25:])), "events.csv",
+                     moved(years=1))  # fmt: skip
     assert said(resealed(made), "events.csv:2: row 1: time_utc is ")
     assert said(resealed(made), "log.csv:22: row 21: no row for ", chain_only=False)
     assert not said(resealed(made, lost_rows=5), "events.csv:2: row 1: time_utc is ")
-    assert not said(resealed(made, lost_cycles=5), "log.csv:22: row 21: no row", chain_only=False)
+    assert not said(resealed(made, lost_rows=5), "log.csv:", chain_only=False)
+    assert said(resealed(made, lost_rows=1), "log.csv:22: row 21: no row", chain_only=False)
+    assert said(resealed(made, lost_cycles=5), "log.csv:22: row 21: no row", chain_only=False)
 
 
 def test_times_that_leave_elapsed_time_in_mid_run_are_found(place):
@@ -183,13 +188,41 @@ def test_a_clock_that_was_set_is_no_fault(code):
 
 
 def test_what_a_clock_drifts_by_is_no_fault():
-    """A minute at once, and 500 ppm over twenty days, are within the bound; a millisecond more is not."""
+    """From the start a minute, from row to row 4 s, and 500 ppm over twenty days; a millisecond more is not."""
     assert wrong_times(START, timed(("06:01:00.000", "0.000")), []) == []
     assert len(wrong_times(START, timed(("06:01:00.001", "0.000")), [])) == 1
+    begun = timed(("06:00:00.000", "0.000"))
+    assert wrong_times(START, [*begun, *timed(("06:00:04.000", "0.000"))], []) == []
+    assert len(wrong_times(START, [*begun, *timed(("06:00:04.001", "0.000"))], [])) == 1
     drifted = [{"time_utc": "2026-04-05T06:15:24.000Z", "elapsed_s": "1728000.000"}]
-    assert wrong_times(START, drifted, []) == []
+    assert wrong_times(START, [*begun, *drifted], []) == []
     late = [{"time_utc": "2026-04-05T06:15:24.001Z", "elapsed_s": "1728000.000"}]
-    assert len(wrong_times(START, late, [])) == 1
+    assert len(wrong_times(START, [*begun, *late], [])) == 1
+
+
+@pytest.mark.parametrize(("apart_s", "wrong"), [(60, 1), (61, 0)])
+def test_rows_far_apart_may_be_a_minute_off(apart_s, wrong):
+    """A service may have begun anew between them without a word of it; within a minute none can."""
+    minute, second = divmod(apart_s + 30, 60)
+    rows = timed(("06:00:00.000", "0.000"), (f"06:{minute:02d}:{second:02d}.000", f"{apart_s}.000"))
+    assert len(wrong_times(START, rows, [])) == wrong
+
+
+def test_both_tables_have_one_clock():
+    """An event half a minute off the rows around it is named; each is held against the other's."""
+    log = timed(("06:00:00.000", "0.000"), ("06:00:10.000", "10.000"), ("06:00:20.000", "20.000"))
+    (said,) = wrong_times(START, log, timed(("06:00:45.000", "15.000")))
+    assert said.startswith("events.csv:2: row 1: time_utc is +30 s off")
+    (said,) = wrong_times(START, [log[0], *timed(("06:00:30.000", "10.000")), log[2]], [])
+    assert said.startswith("log.csv:3: row 2: time_utc is +20 s off")
+
+
+def test_as_many_events_of_a_clock_may_be_lost_as_rows_were():
+    """An hour on without a word, where one row was lost; two such need two."""
+    twice = [*LATE, *timed(("09:10:20.000", "620.000"))]
+    assert wrong_times(START, LATE, [], 1) == []
+    assert len(wrong_times(START, twice, [], 1)) == 1
+    assert wrong_times(START, twice, [], 2) == []
 
 
 def test_times_that_are_none_are_left_to_their_form():
@@ -251,25 +284,17 @@ def test_rows_that_a_kill_took_are_a_note():
     """Cycles are written before rows: before a silence some may have none, behind it they have."""
     every = {"log_s": 10.0, "slack_ms": 5_000}
     assert missing_rows(rows_at(0, 75), [(15_001, 70_000)], None, **every) == (
-        [], ["log.csv:3: row 2: 15 s before a silence have no row"]
+        [], ["log.csv:3: row 2: 15 s before an interruption have no row"]
     )  # fmt: skip
     assert missing_rows(rows_at(0, 75), [(15_000, 70_000)], None, **every) == ([], [])
+    assert missing_rows(rows_at(0, 175), [(75_000, 170_000)], None, **every)[0] == []
+    (said,), _ = missing_rows(rows_at(0, 175), [(75_001, 170_000)], None, **every)
+    assert said == "log.csv:3: row 2: no row for 75 s before it, though cycles went on"
+    assert missing_rows(rows_at(0), [], 75_000, **every, is_open=True)[0] == []
+    assert len(missing_rows(rows_at(0), [], 75_001, **every, is_open=True)[0]) == 1
     both = [(50_000, 100_000), (10_000, 40_000)]
     assert missing_rows(rows_at(0, 105), both, None, **every) == ([], [])
     assert len(missing_rows(rows_at(0, 116), both, None, **every)[0]) == 1
-
-
-@pytest.mark.parametrize(
-    ("text", "log_s"),
-    [
-        ("", 10.0), ("[runs]\nlog_s = 60\n", 60.0), ("log_s=1.5 # often\n", 1.5), ("  log_s = 0\n", 10.0),
-        ("log_s = 601\n", 10.0), ("log_s = 600\n", 600.0), ("log_s = 1\n", 1.0), ("log_s = 1.2.3\n", 10.0),
-        ("# log_s = 60\n", 10.0), ("catalog_s = 60\n", 10.0),
-    ],
-)  # fmt: skip
-def test_the_bath_file_says_how_often_rows_are_written(text, log_s):
-    """Its own number where it is one that the program takes, else the usual one."""
-    assert logged_each_s(text) == log_s
 
 
 def other_core(place):
@@ -314,6 +339,39 @@ def test_temperatures_come_from_the_last_three_readings(place, rec):
             reading = replace(cin.reading, probes=(Value(probe_C),))
             check.see(Cycle(replace(cin, now_ms=cin.now_ms + number, reading=reading), command), state)
         assert len(check.wrong) == wrong, told_C
+
+
+def test_what_was_believed_before_the_record_began_is_no_fault(place, rec):
+    """The first row's temperature may be one that was read before the first cycle."""
+    head = read_head(json.loads(place.files["run.json"]))
+    cin, before, command, state = rec.Loop().cycle()
+    believed = replace(before, probes=tuple(replace(one, believed_C=41.0) for one in state.probes))
+    for told_C, wrong in (("41.00", 0), ("30.00", 0), ("42.00", 1)):
+        made = log_text(log_row(0, cin, command, state, 3_000), head.start_ms).split(",")
+        row = {**dict(zip(LOG_COLUMNS, made, strict=False)), "probe_C": told_C}
+        check = ReadingCheck(head, [row])
+        check.see(Cycle(cin, command), believed)
+        assert len(check.wrong) == wrong, told_C
+
+
+@pytest.mark.parametrize(("older", "told_C", "wrong"), [(False, "25.00", 1), (True, "25.00", 0), (True, "26.00", 1)])
+def test_rows_of_earlier_builds_told_of_old_temperatures(place, rec, older, told_C, wrong):
+    """Water that was read longer ago than the stale time was told as good; by this build it is not."""
+    head = read_head(json.loads(place.files["run.json"]))
+    cin, _, command, state = rec.Loop().cycle()
+    cin = replace(cin, bath=replace(cin.bath, water_C=Value(25.0, age_ms=3_001)))
+    made = log_text(log_row(0, cin, command, state, 3_000), head.start_ms).split(",")
+    row = dict(zip(LOG_COLUMNS, made, strict=False))
+    assert (row["bath_C"], row["quality"]) == ("", "bath_C=stale")
+    watch = LogWatch(head, [{**row, "bath_C": told_C, "quality": ""}], older=older)
+    watch.decided(cin, command, state)
+    assert len(watch.wrong) == wrong
+    here = LogWatch(head, [row], older=older)
+    here.decided(cin, command, state)
+    assert here.wrong == []
+    check = ReadingCheck(head, [{**row, "bath_C": told_C, "quality": ""}])
+    check.see(Cycle(cin, command), state)
+    assert len(check.wrong) == (told_C != "25.00")
 
 
 def test_a_record_of_another_core_holds(place):

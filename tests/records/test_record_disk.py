@@ -135,6 +135,14 @@ class ForgetfulDisk(Disk):
             raise OSError(errno.ENOENT, "was removed")
         return len(self._open[fd].shown)
 
+    def identity(self, path):
+        if self.at(path) is None:
+            raise FileNotFoundError(errno.ENOENT, "No such file or directory")
+        return 1, id(self.at(path))
+
+    def leads_to(self, path, fd):
+        return self.at(path) is self._open[fd]
+
     def truncate(self, fd, length):
         self._step("truncate")
         self._open[fd].change(length, None)

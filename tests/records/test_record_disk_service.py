@@ -29,7 +29,7 @@ from controller.records.reserve import Reserve
 from controller.records.space import Space
 from controller.records.verify import verify_run
 from controller.records.writer import Writer
-from controller.service import desk
+from controller.service import kept
 from controller.service.clock import Now
 from controller.service.desk import Desk
 from controller.service.loop import Parts, Service
@@ -377,7 +377,7 @@ async def test_a_block_that_the_disk_did_not_take_is_in_force_and_says_so(rig):
 
 async def test_a_block_on_a_disk_that_hangs_is_answered_in_time(rig, monkeypatch):
     """No answer of the disk: the person's own comes all the same, and says what it is worth."""
-    monkeypatch.setattr(desk, "SAFE_S", 0.05)
+    monkeypatch.setattr(kept, "SAFE_S", 0.05)
     rig.disk.step = "hang"
     await rig.cycles(1, keep=False)
     await asyncio.to_thread(until, rig.disk.hangs.is_set)

@@ -7,6 +7,7 @@ import csv
 import importlib
 import json
 import shutil
+from datetime import datetime, timedelta
 from hashlib import sha256
 from math import isnan
 from pathlib import Path
@@ -14,9 +15,10 @@ from pathlib import Path
 import inventedrun as invented
 import pytest
 
-from controller.records import exportcmd, exporting, exportparquet
+from controller.records import exportcmd, exporting, exportparquet, stream
 from controller.records.archive import archive_run
-from controller.records.exporting import FRONT, UNITS
+from controller.records.exportcells import UNITS
+from controller.records.exporting import FRONT
 from controller.records.tables import TABLES
 from profiles.problems import InputError
 
@@ -74,7 +76,9 @@ def test_pyarrow_reads_the_log_cell_by_cell(folder, tmp_path):
     wanted = cells(folder, "log.csv")
     assert len(found) == len(wanted) > 40
     for row, cell in zip(found, wanted, strict=True):
-        assert [row[name] for name in FRONT] == [folder.name, "K1", "A", "A01", "a plan", 1]
+        assert [row[name] for name in FRONT] == [
+            folder.name, "K1", "A", "A01", "a plan", 1, "north", None, False, True, "K1",
+        ]  # fmt: skip
         assert all(same(row[name], text) for name, text in cell.items()), (row, cell)
     assert list(found[0]) == [*FRONT, *TABLES["log.csv"]]
 
@@ -102,7 +106,7 @@ def test_batteries_say_their_own_batch(tmp_path):
     (folder / "batteries.csv").write_bytes(invented.chained(invented.BATTERIES, rows, run_json))
     (folder / "summary.json").unlink()
     table = pyarrow().read_table(exported(tmp_path / "x.parquet", folder, "--batteries"))
-    columns = ["run", "bath", "circuit", "profile", "revision", *TABLES["batteries.csv"]]
+    columns = [*(name for name in FRONT if name != "batch"), *TABLES["batteries.csv"]]
     assert table.column_names == columns
     assert [(row["batch"], row["position"], row["density"]) for row in table.to_pylist()] == [
         ("K1", 1, 1.281), ("K2", 2, 1.281),
@@ -197,7 +201,8 @@ def test_csv_has_the_rows_as_they_stand(events, tmp_path, name):
     out = exported(tmp_path / "x.csv", events, *words)
     with out.open(encoding="utf-8", newline="") as file:
         found = list(csv.DictReader(file))
-    front = dict(zip(FRONT, (events.name, "K1", "A", "A01", "starter 60", "3"), strict=True))
+    run = (events.name, "K1", "A", "A01", "starter 60", "3", "north", "", "false", "false", "K1")
+    front = dict(zip(FRONT, run, strict=True))
     assert found == [{**front, **cell} for cell in cells(events, f"{name}.csv")]
     assert len(found) == {"log": 5, "events": len(SCALARS), "batteries": 2}[name]
 
@@ -236,7 +241,7 @@ def test_a_damaged_run_is_exported_up_to_the_damage(tmp_path, capsys, ending):
     exported(tmp_path / f"x.{ending}", tmp_path / "runs", code=1)
     err = capsys.readouterr().err.splitlines()
     assert err[0] == f"{folder.name}: log.csv:4: row 3 is not as it was written, or one before it is missing"
-    assert err[1] == f"{tmp_path / f'x.{ending}'}: 7 rows of 2 runs, 1 damaged, exported up to the damage"
+    assert err[1] == f"{tmp_path / f'x.{ending}'}: 7 rows of 2 runs, 1 damaged, exported as far as is said above"
 
 
 def test_a_cut_end_shows_against_the_summary(tmp_path, capsys):
@@ -257,16 +262,194 @@ def test_an_unfinished_row_of_an_open_run_is_told_and_no_damage(tmp_path, capsys
     assert "log.csv: row 6 is unfinished" in capsys.readouterr().err
 
 
-def test_a_right_chain_over_a_wrong_cell_ends_the_run_there(tmp_path, capsys):
-    """A number that is none, in a row whose chain holds: nothing is guessed, Parquet takes no row of that piece."""
+def rechained(folder, change, count=40):
+    """A log of so many rows, one every six minutes, changed as `change(rows)` says, its chain made again."""
+    began = invented.at("2026-03-16T06:00")
+    rows = [
+        f"{invented.utc(began + timedelta(minutes=6 * n))},{n * 360}.000,1,running,10.000,10.000,250.000,28.00,35.00,"
+        f"{n / 10:.4f},0.0000,{n}.00,100.0,"
+        for n in range(count)
+    ]
+    change(rows)
+    (folder / "log.csv").write_bytes(invented.chained(invented.LOG, rows, (folder / "run.json").read_bytes()))
+
+
+def both(tmp_path, folder, code, capsys) -> tuple[list[dict], str]:
+    """What the two files say, which must be the same, and what was said on standard error, which must be as well."""
+    out = exported(tmp_path / "x.csv", folder, code=code)
+    said = capsys.readouterr().err
+    found = pyarrow().read_table(exported(tmp_path / "x.parquet", folder, code=code)).to_pylist()
+    assert capsys.readouterr().err == said.replace("x.csv", "x.parquet")
+    with out.open(encoding="utf-8", newline="") as file:
+        wanted = list(csv.DictReader(file))
+    assert len(found) == len(wanted)
+    for row, cell in zip(found, wanted, strict=True):
+        assert all(same(row[name], text) for name, text in cell.items() if name not in ("trial", "virtual")), row
+    return found, said
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (",250.000,", ",0x10,", "has in voltage_V '0x10', which is no number"),
+        (",250.000,", ",many,", "has in voltage_V 'many', which is no number"),
+        (",250.000,", ",1_0,", "has in voltage_V '1_0', which is no number"),
+        (",1,running", ",1.5,running", "has in step '1.5', which is no whole number"),
+        (",1,running", ",-1,running", "has in step '-1', which is no whole number"),
+        ("2026-03-16", "2026-13-16", "has in time_utc '2026-13-16T09:00:00.000Z', which is no time"),
+        ("2026-03-16", "2026-02-29", "has in time_utc '2026-02-29T09:00:00.000Z', which is no time"),
+        ("2026-03-16", "2026-04-31", "has in time_utc '2026-04-31T09:00:00.000Z', which is no time"),
+        ("2026-03-16", "0000-03-16", "has in time_utc '0000-03-16T09:00:00.000Z', which is no time"),
+        (",1,running", ",3000000000,running", "has in step '3000000000', which is no whole number"),
+        (",35.00,", ",35.00,,", "has 16 cells, not 15"),
+    ],
+)
+def test_a_wrong_cell_under_a_right_chain_ends_the_run_before_its_row(tmp_path, capsys, old, new, told):
+    """Both formats give the rows before it, say which row it is, and count alike; nothing is guessed."""
     pyarrow()
-    folder = invented.make(tmp_path / "runs", hours=((0, 0.0), (1, 10.0)), closed=False)
-    run_json = (folder / "run.json").read_bytes()
-    rows = [line.rpartition(",")[0] for line in (folder / "log.csv").read_text().splitlines()[1:]]
-    wrong = [rows[0], rows[1].replace("250.000", "many")]
-    (folder / "log.csv").write_bytes(invented.chained(invented.LOG, wrong, run_json))
-    exported(tmp_path / "x.parquet", folder, code=1)
-    assert "log.csv: behind row 0: " in capsys.readouterr().err
+    folder = invented.make(tmp_path / "runs", closed=False)
+
+    def change(rows):
+        rows[30] = rows[30].replace(old, new)
+
+    rechained(folder, change)
+    rows, said = both(tmp_path, folder, 1, capsys)
+    assert said.startswith(f"{folder.name}: log.csv:32: row 31 {told}\n")
+    assert said.endswith("x.csv: 30 rows of 1 runs, 1 damaged, exported as far as is said above\n")
+    assert rows[-1]["chain"] == cells(folder, "log.csv")[29]["chain"]
+    content = json.loads(pyarrow().read_metadata(tmp_path / "x.parquet").metadata[b"formbath"])
+    assert (content["runs"][0]["rows"], content["runs"][0]["chain"]) == (30, rows[-1]["chain"])
+
+
+def test_numbers_without_end_are_left_empty_and_told(tmp_path, capsys):
+    """nan, inf and 1e999 are no readings; their rows stay, all other cells as they are."""
+    pyarrow()
+    folder = invented.make(tmp_path / "runs", closed=False)
+
+    def change(rows):
+        for row, text in ((3, "nan"), (4, "-inf"), (5, "1e999"), (6, "1E2"), (7, "+5"), (8, ".5")):
+            rows[row] = rows[row].replace(",250.000,", f",{text},")
+
+    rechained(folder, change)
+    rows, said = both(tmp_path, folder, 1, capsys)
+    assert [row["voltage_V"] for row in rows[2:10]] == [250.0, None, None, None, 100.0, 5.0, 0.5, 250.0]
+    assert len(rows) == 40
+    assert said.splitlines()[:3] == [
+        f"{folder.name}: log.csv:{row + 1}: row {row} has in voltage_V {text!r}, which is no number: left empty"
+        for row, text in ((4, "nan"), (5, "-inf"), (6, "1e999"))
+    ]
+
+
+class Picky:
+    """A sink that does not take one row, nor anything together with it."""
+
+    def __init__(self, cell: bytes) -> None:
+        self.lines, self._cell = [], cell
+
+    def add(self, piece) -> None:
+        if any(self._cell in line for line in piece.lines):
+            raise ValueError("not this one")
+        self.lines += piece.lines
+
+
+def test_what_a_sink_does_not_take_ends_the_run_before_that_very_row(tmp_path):
+    """Wherever it stands in a piece: rows before it are there, are counted, and the last one's chain value told."""
+    folder = invented.make(tmp_path / "runs", closed=False)
+    rechained(folder, lambda rows: None)
+    for at in (0, 1, 19, 20, 23, 38, 39):
+        picky = Picky(f",{at * 360}.000,".encode())
+        (found,) = exporting.export([folder], "log.csv", picky)
+        assert (found.rows, len(picky.lines)) == (at, at)
+        assert found.chain == (cells(folder, "log.csv")[at - 1]["chain"] if at else "")
+        assert found.wrong == (f"log.csv:{at + 2}: row {at + 1} cannot be exported: not this one",)
+
+
+def test_behind_a_wrong_cell_nothing_more_of_the_run_is_exported(tmp_path, monkeypatch):
+    """Pieces of a few rows: the ones behind are not taken up again; numbers of rows go on from piece to piece."""
+    folder = invented.make(tmp_path / "runs", closed=False)
+
+    def change(rows):
+        rows[20] = rows[20].replace(",250.000,", ",0x10,")
+
+    rechained(folder, change)
+    monkeypatch.setattr(stream, "PIECE_BYTES", 700)
+    everything = Picky(b"no such cell")
+    (found,) = exporting.export([folder], "log.csv", everything)
+    assert (found.rows, len(everything.lines)) == (20, 20)
+    assert found.wrong == ("log.csv:22: row 21 has in voltage_V '0x10', which is no number",)
+
+
+@pytest.mark.parametrize(
+    "moment", ["2024-02-29T23:59:59.999Z", "2026-01-31T00:00:00.000Z", "2026-03-16T07:00:00+01:00"]
+)
+def test_moments_of_any_day_are_the_same_in_both(tmp_path, capsys, moment):
+    """Ends of months, and a time that another program wrote with its zone."""
+    pyarrow()
+    folder = invented.make(tmp_path / "runs", closed=False)
+
+    def change(rows):
+        rows[1] = moment + rows[1][24:]
+
+    rechained(folder, change, 3)
+    rows, _ = both(tmp_path, folder, 0, capsys)
+    assert rows[1]["time_utc"] == datetime.fromisoformat(moment)
+
+
+def test_simulated_runs_and_trials_can_be_told_apart(tmp_path):
+    """Columns and metadata say hall, battery type, trial, simulated, and all batches of a string."""
+    two = [{"position": n, "batch": batch} for n, batch in enumerate(("K1", "K2"), 1)]
+    folder = invented.make(
+        tmp_path / "runs", kind="S60", load={"trial": True}, head={"virtual": True, "batteries": two}
+    )
+    found = pyarrow().read_table(exported(tmp_path / "x.parquet", folder))
+    assert str(found.schema.field("virtual").type) == "bool"
+    row = found.to_pylist()[0]
+    assert [row[name] for name in FRONT[6:]] == ["north", "S60", True, True, "K1 K2"]
+    content = json.loads(pyarrow().read_metadata(tmp_path / "x.parquet").metadata[b"formbath"])
+    assert [content["runs"][0][name] for name in FRONT[6:]] == ["north", "S60", True, True, ["K1", "K2"]]
+    with exported(tmp_path / "x.csv", folder).open(encoding="utf-8", newline="") as file:
+        row = next(csv.DictReader(file))
+    assert [row[name] for name in FRONT[6:]] == ["north", "S60", "true", "true", "K1 K2"]
+
+
+def test_runs_are_chosen_as_the_list_chooses_them(tmp_path):
+    """By day, circuit, batch, open or not: the same options as those of `runs`; a date that is none is told."""
+    runs = tmp_path / "runs"
+    one = invented.make(runs, "2026-03-16T06:00", batch="K1")
+    two = invented.make(runs, "2026-03-17T06:00", batch="K2", circuit="A02", closed=False)
+    invented.state(runs, "A", {"A02": two.name})
+    for words, wanted in (
+        (("--since", "2026-03-17"), {two.name}), (("--until", "2026-03-16"), {one.name}),
+        (("--batch", "k2"), {two.name}),
+        (("--circuit", "A01"), {one.name}), (("--open",), {two.name}), (("--verdict", "complete"), {one.name}),
+        (("--type", "starter"), {one.name, two.name}), (("--bath", "B"), set()),
+    ):  # fmt: skip
+        out = exported(tmp_path / "x.csv", runs, "--force", *words)
+        with out.open(encoding="utf-8", newline="") as file:
+            assert {row["run"] for row in csv.DictReader(file)} == wanted, words
+    with pytest.raises(InputError, match="export: --since: 'soon' is no date"):
+        exportcmd.run(command(runs, "-o", tmp_path / "x.csv", "--since", "soon"))
+
+
+def test_a_bath_s_own_events_are_exported_by_its_folder(tmp_path, capsys):
+    """Orders that belong to no run, month by month, up to damage; its name in front. Other tables it has none."""
+    runs = tmp_path / "runs"
+    invented.orders(runs, "A", *(invented.event(MOMENT, "order", "accepted", text=f"load {n}") for n in range(3)))
+    april = invented.event(invented.at("2026-04-01T00:00"), "order", "accepted", text="load 4")
+    (runs / "A" / "events-202604.csv").write_bytes(invented.chained(invented.EVENTS, [april]))
+    with exported(tmp_path / "x.csv", runs / "A", "--events").open(encoding="utf-8", newline="") as file:
+        found = list(csv.DictReader(file))
+    assert capsys.readouterr().err.endswith("x.csv: 4 rows of 1 baths\n")
+    assert [row["text"] for row in found] == ["load 0", "load 1", "load 2", "load 4"]
+    assert {tuple(row[name] for name in FRONT) for row in found} == {("", "", "A", *[""] * 8)}
+    table = pyarrow().read_table(exported(tmp_path / "x.parquet", runs / "A", "--events")).to_pylist()
+    assert [(row["bath"], row["virtual"]) for row in table] == [("A", None)] * 4
+    data = (runs / "A" / "events-202603.csv").read_bytes()
+    (runs / "A" / "events-202603.csv").write_bytes(data.replace(b"load 1", b"load x"))
+    exported(tmp_path / "x.csv", runs / "A", "--events", "--force", code=1)
+    assert "A/events-202603.csv: events-202603.csv:3: row 2 is not as it was written" in capsys.readouterr().err
+    with pytest.raises(InputError, match="is a bath's own folder, which holds events and no runs: add --events"):
+        exportcmd.run(command(runs / "A", "-o", tmp_path / "y.csv"))
 
 
 def test_what_is_not_there_is_said(tmp_path, capsys):
@@ -310,6 +493,47 @@ def test_a_place_that_cannot_be_is_refused_before_any_work(tmp_path, monkeypatch
     assert Path("there.csv").read_text() == "mine"
 
 
+@pytest.mark.parametrize("force", [(), ("--force",)])
+@pytest.mark.parametrize(
+    ("place", "told"),
+    [
+        ("runs/RUN/log.csv", "would stand in the run folder "),
+        ("runs/RUN/new.csv", "would stand in the run folder "),
+        ("runs/RUN/sub/new.csv", "would stand in the run folder "),
+        ("link/events.csv", "would stand in the run folder "),
+        ("renamed/x.csv", "would stand in the run folder "),
+        ("mine/of.csv", "would stand in the run folder "),
+        ("runs/A/events-202603.csv", "would stand in a bath's own folder "),
+        ("runs/A/other.parquet", "would stand in a bath's own folder "),
+        ("runs/A/releases/x.csv", "would stand in a bath's own folder "),
+        ("runs/B/x.csv", "would stand in a bath's own folder "),
+        ("mine/zip.csv", "is an archive: name another file"),
+        ("mine/round.csv", "leads nowhere that can be written to: look at its links"),
+    ],
+)
+def test_no_record_is_written_over_or_into(tmp_path, monkeypatch, place, told, force):
+    """Into a run's or a bath's folder, through a link or not, forced or not: one line, and not one byte is changed."""
+    monkeypatch.chdir(tmp_path)
+    folder, other = invented.make(Path("runs")), invented.make(Path("runs"), "2026-03-18T06:00")
+    invented.orders(Path("runs"), "A")
+    invented.state(Path("runs"), "B", {})
+    shutil.copytree(folder, "renamed")
+    for made in (folder / "sub", Path("runs/A/releases"), Path("mine")):
+        made.mkdir()
+    archive_run(other)
+    for link, target in (
+        ("link", folder), ("mine/of.csv", Path("..") / folder / "log.csv"), ("mine/round.csv", "round.csv"),
+        ("mine/zip.csv", Path("..") / f"{other}.zip"),
+    ):  # fmt: skip
+        Path(link).symlink_to(target)
+    before = {path: path.read_bytes() for path in Path("runs").rglob("*") if path.is_file()}
+    with pytest.raises(InputError) as wrong:
+        exportcmd.run(command(folder, "-o", place.replace("RUN", folder.name), *force))
+    assert told in str(wrong.value)
+    assert {path: path.read_bytes() for path in Path("runs").rglob("*") if path.is_file()} == before
+    assert exportcmd.run(command(folder, "-o", "runs/all.csv")) == 0
+
+
 def test_force_replaces_the_file_only_once_the_new_one_is_whole(tmp_path, monkeypatch):
     """A full disk in the middle leaves the old file, and nothing beside it."""
     invented.make(tmp_path / "runs")
@@ -326,7 +550,7 @@ def test_force_replaces_the_file_only_once_the_new_one_is_whole(tmp_path, monkey
     assert place.read_text() == "mine"
     assert sorted(each.name for each in tmp_path.iterdir()) == ["runs", "x.csv"]
     exported(place, tmp_path / "runs", "--force")
-    assert place.read_text().startswith("run,batch,bath,circuit,profile,revision,time_utc,")
+    assert place.read_text().startswith(f"{','.join(FRONT)},time_utc,")
 
 
 def test_without_pyarrow_the_line_says_what_to_install(tmp_path, monkeypatch):

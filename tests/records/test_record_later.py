@@ -510,3 +510,38 @@ def test_a_record_on_its_way_to_being_closed_is_no_news(rig):
     assert rig.writer.commit()
     assert list(rig.log.said_later()) == []
     assert len(rows_of(rig.folder, "after.csv")) == 1
+
+
+def test_nothing_is_written_onto_a_run_json_that_is_not_the_run_s(rig):
+    """One changed word: rows stay in the bath's events and it is said; with the right one back they are written."""
+    before = files_of(rig.folder)
+    changed = before["run.json"].replace(b'"batch": "K1"', b'"batch": "K9"', 1)
+    assert changed != before["run.json"]
+    (rig.folder / "run.json").write_bytes(changed)
+    rig.came(reading_row(), signed_row())
+    assert rig.writer.commit(), rig.writer.trouble
+    assert list(rig.log.said_later()) == [
+        f"{NAME}: run.json: is not the one that the run was closed with; what came later stays in the bath's events"
+    ]
+    assert files_of(rig.folder) == {**before, "run.json": changed}
+    (rig.folder / "run.json").write_bytes(before["run.json"])
+    again = rig_of(rig.runs, rig.folder)
+    again.log.later(again.folder, "A01")
+    assert again.writer.commit(), again.writer.trouble
+    assert (len(rows_of(rig.folder, "after.csv")), len(rows_of(rig.folder, "batteries.csv"))) == (1, 3)
+    assert verify_run(rig.folder).wrong == []
+
+
+def test_a_summary_that_says_nothing_leaves_it_to_the_tables(rig):
+    """Each chain begins with run.json: a changed one is found where the summary cannot be read, the right one taken."""
+    head = (rig.folder / "run.json").read_bytes()
+    (rig.folder / "summary.json").write_bytes(b"{")
+    (rig.folder / "run.json").write_bytes(head.replace(b'"batch": "K1"', b'"batch": "K9"', 1))
+    rig.came(reading_row())
+    assert rig.writer.commit()
+    assert not (rig.folder / "after.csv").exists()
+    assert any("run.json: is not the one" in said for said in rig.log.said_later())
+    (rig.folder / "run.json").write_bytes(head)
+    rig.came(reading_row(2.0, number=2))
+    assert rig.writer.commit()
+    assert len(rows_of(rig.folder, "after.csv")) == 1

@@ -140,7 +140,7 @@ def test_a_record_beyond_the_memory_is_a_finding(kept_run, monkeypatch):
     def full(*_):
         raise MemoryError
 
-    monkeypatch.setattr(verify, "row_sums", full)
+    monkeypatch.setattr(verify, "counted_rows", full)
     assert verify.verify_run(kept_run, chain_only=True).wrong == [
         "is larger than the memory that is left here: not looked at"
     ]

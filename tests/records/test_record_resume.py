@@ -92,7 +92,8 @@ def test_cut_at_any_byte_it_opens_with_all_that_is_whole(broken_off, tmp_path_fa
         kept = whole[: whole.rfind(b"\n", 0, cut) + 1]
         back = (copy / name).read_bytes()
         assert back == (kept or whole[: whole.find(b"\n") + 1])
-        assert [p for p in verify_run(copy, chain_only=True).wrong if "summary" not in p] == []
+        wrong = verify_run(copy, chain_only=True).wrong
+        assert [said for said in wrong if "summary" not in said and "rows are missing" not in said] == []
 
 
 def test_damage_in_the_middle_is_said_and_stays(broken_off, tmp_path):

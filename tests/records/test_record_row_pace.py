@@ -7,10 +7,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from controller.records.head import Text
+from controller.records.due import due
 from controller.records.rowsums import Moment, Pace, pace_of, row_sums
-from controller.records.writer import Writer
-from controller.service.recorder import Open, Recorder, Sources
 
 PACES = ((1, 1), (1, 2), (1, 10), (5, 5), (5, 10), (15, 10))
 """Period and logging interval, s."""
@@ -61,28 +59,26 @@ def test_a_silence_is_longer_than_stale_and_than_a_late_row():
     assert pace_of(rows, None, 0.0) == Pace(10.0, 25.0)
 
 
-def due_ms(tmp_path, rec, log_ms, moments):
+def due_ms(rec, log_ms, moments):
     """The moments at which a row is due."""
-    text = Text("a.toml", "x")
-    recorder = Recorder(rec.settings, Sources(text, {}, {}), tmp_path, log_ms, Writer(), by_count=True)
-    each, found = Open(SimpleNamespace(), 0), []
+    rule, logged_ms, found = due(log_ms, rec.settings.period_ms), None, []
     for now_ms in moments:
         state = SimpleNamespace(now_ms=now_ms, run=None, state="running", confirmed=True)
-        if recorder._due(each, state, state):
-            each.logged_ms = now_ms
+        if rule.at(logged_ms, state, state):
+            logged_ms = now_ms
             found.append(now_ms)
     return found
 
 
 @pytest.mark.parametrize("log_ms", [1_000, 2_000, 10_000])
-def test_rows_are_due_on_time_though_cycles_are_some_ms_off(tmp_path, rec, log_ms):
+def test_rows_are_due_on_time_though_cycles_are_some_ms_off(rec, log_ms):
     """A cycle each second, up to 5 ms late: rows stand `log_ms` apart, none a whole cycle late and none too early."""
     chance = random.Random(7)
-    found = due_ms(tmp_path, rec, log_ms, [1_000 * each + chance.randrange(6) for each in range(600)])
+    found = due_ms(rec, log_ms, [1_000 * each + chance.randrange(6) for each in range(600)])
     assert [round(moment / 1000) for moment in found] == list(range(0, 600, log_ms // 1000))
 
 
-def test_half_a_cycle_early_is_on_time_and_no_more(tmp_path, rec):
+def test_half_a_cycle_early_is_on_time_and_no_more(rec):
     """With a cycle of 1 s and an interval of 10 s a row is due from 9.5 s on."""
-    assert due_ms(tmp_path, rec, 10_000, [0, 9_499, 9_500]) == [0, 9_500]
-    assert due_ms(tmp_path, rec, 10_000, [0, 9_499, 9_999]) == [0, 9_999]
+    assert due_ms(rec, 10_000, [0, 9_499, 9_500]) == [0, 9_500]
+    assert due_ms(rec, 10_000, [0, 9_499, 9_999]) == [0, 9_999]

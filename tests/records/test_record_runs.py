@@ -19,6 +19,7 @@ from controller.records.archive import archive_run
 from controller.records.figures import HEADER
 from controller.records.finding import Standings, run_paths
 from controller.records.follow import chains_of
+from controller.records.runslines import HEADER as LIST
 from controller.records.runslines import cut, line
 from controller.records.seen import look
 from profiles.problems import InputError
@@ -63,10 +64,12 @@ def test_help_fits_a_terminal_and_shows_two_examples(name):
     assert max(map(len, done.stdout.splitlines())) <= 80
 
 
-def test_the_help_defines_every_column_of_the_table():
+def test_the_help_defines_every_column_of_list_and_table():
     """Whoever reads the table finds there what each figure is made of."""
     told = front_door("runs", "-h").stdout
     assert all(f"\n  {column} " in told for column in HEADER.split(",")[4:])
+    assert all(f"\n  {column} " in told for column in LIST.split()[2:])
+    assert "chain values of a log" in told
 
 
 def test_a_line_says_what_stands_in_the_record_within_80_columns(tmp_path, capsys):
@@ -74,8 +77,8 @@ def test_a_line_says_what_stands_in_the_record_within_80_columns(tmp_path, capsy
     invented.make(tmp_path, profile="starter 60 Ah, one-shot, 18 h")
     lines = said(capsys, tmp_path)
     assert lines == [
-        " start, UTC        circuit  batch    profile         hours      Ah stands     al",
-        " 2026-03-16 06:00 A/A01     K1       starter 60 Ah~   4:00    30.0 complete    -",
+        " start, UTC       circuit   batch    profile      hours      Ah stands     tr al",
+        " 2026-03-16 06:00 A/A01     K1       starter 60~   4:00    30.0 complete    -  -",
     ]
     assert max(map(len, lines)) == 80
 
@@ -138,6 +141,28 @@ def test_links_below_are_left_out_and_said(tmp_path, capsys):
     assert run_paths([runs / "20260101T000000Z-link"]) == [runs / "20260101T000000Z-link"]
 
 
+def test_links_that_lead_nowhere_stop_nothing(tmp_path, capsys):
+    """To itself, to a name that no system takes, here and one folder deeper: the run beside them is found."""
+    runs = tmp_path / "runs"
+    invented.make(runs)
+    invented.state(runs, "A", {})
+    (runs / "deeper").mkdir()
+    for place in (runs, runs / "deeper", runs / "A"):
+        for name in ("20260101T000000Z-round", "round", "round.zip"):
+            (place / name).symlink_to(name)
+        for name in ("20260101T000000Z-long", "long", "long.zip"):
+            (place / name).symlink_to("x" * 3_000)
+    assert len(objects(capsys, runs)) == len(said(capsys, "--table", runs)) - 1 == 1
+    assert runscmd.run(command(runs, "--archive", "--dry-run")) == 1
+    assert "Errno" not in capsys.readouterr().err
+    standing = Standings().of(runs)
+    assert (standing.problems, standing.baths) == ({}, 1)
+    for named in (runs / "round", runs / "long", runs / ("y" * 3_000)):
+        with pytest.raises(InputError, match=r": (cannot be read: \w+|there is no such folder)") as wrong:
+            runscmd.run(command(named))
+        assert "Errno" not in str(wrong.value)
+
+
 def test_other_archives_are_no_runs_but_a_renamed_run_is(tmp_path):
     """A backup that somebody put there is not listed; a run counts by its run.json or by its name's beginning."""
     with zipfile.ZipFile(tmp_path / "backup.zip", "w") as archive:
@@ -163,7 +188,7 @@ def test_of_folder_and_archive_the_folder_counts_while_it_has_its_run_json(tmp_p
 @pytest.mark.parametrize(
     ("file", "data", "what"),
     [
-        ("run.json", b"", "run.json is missing"),
+        ("run.json", b"", "run.json is empty"),
         ("run.json", b"[1, 2", "run.json: is not readable"),
         ("run.json", b"[" * 100_000, "run.json: is not readable"),
         ("run.json", b'{"format": "formbath/run/1"}', "run.json: is not the one summary.json was written for"),
@@ -178,7 +203,7 @@ def test_a_broken_folder_is_one_line_and_never_an_exception(tmp_path, capsys, fi
     lines = said(capsys, tmp_path)
     assert len(lines) == 3
     assert "damaged" in lines[1]
-    assert lines[2].split()[-2:] == ["complete", "-"]
+    assert lines[2].split()[-3:] == ["complete", "-", "-"]
     assert max(map(len, lines)) <= 80
     (one,) = (one for one in objects(capsys, tmp_path) if one["wrong"])
     assert one["wrong"][0].startswith(what)
@@ -231,8 +256,8 @@ def test_open_is_what_a_service_has_open_and_unclosed_what_nobody_has(tmp_path, 
         file.write(b"2026-03-17T11:00:00.000Z,18000.000,1,run")
     invented.state(tmp_path, "A", {"A01": name})
     first, second = said(capsys, tmp_path)[1:]
-    assert first.split()[-4:] == ["4:00", "30.0", "open", "-"]
-    assert second.split()[-4:] == ["4:00", "30.0", "unclosed", "-"]
+    assert first.split()[-5:] == ["4:00", "30.0", "open", "-", "-"]
+    assert second.split()[-5:] == ["4:00", "30.0", "unclosed", "-", "-"]
     assert [one["run"] for one in objects(capsys, tmp_path, "--open")] == [name]
 
 
@@ -256,13 +281,13 @@ def test_alarms_open_at_the_end_are_those_whose_cause_had_not_gone(tmp_path):
     invented.make(tmp_path, events=events)
     (one,) = seen(tmp_path)
     assert (one.alarms, one.open_alarms) == (5, ("b", "c"))
-    assert line(one).endswith(" complete    2")
+    assert line(one).endswith(" complete    -  2")
 
 
 def test_signed_off_runs_show_how_many_batteries_passed(tmp_path, capsys):
     """The outcome stands in the place of the state; a later row of a battery replaces its earlier one."""
     folder = invented.make(tmp_path, batteries=3, outcomes=("pass", "re-form", "pass"))
-    assert said(capsys, tmp_path)[1].split()[-3:] == ["2/3", "pass", "-"]
+    assert said(capsys, tmp_path)[1].split()[-4:] == ["2/3", "pass", "-", "-"]
     run_json = (folder / "run.json").read_bytes()
     rows = [f"{position},K1,,,,,,,,{one},," for position, one in ((1, "pass"), (2, "re-form"), (2, "pass"), (3, ""))]
     (folder / "batteries.csv").write_bytes(invented.chained(invented.BATTERIES, rows, run_json))
@@ -281,6 +306,57 @@ def test_damaged_small_tables_are_told_and_an_unfinished_last_row_only_when_clos
     data = (folder / "events.csv").read_bytes().replace(b"anna", b"otto")
     (folder / "events.csv").write_bytes(data)
     assert seen(tmp_path)[0].wrong[0].startswith("events.csv:2: row 1 is not as it was written")
+
+
+def strung(*batches: str) -> dict:
+    """What run.json says of a string that holds several batches."""
+    return {"batteries": [{"position": n, "batch": batch} for n, batch in enumerate(batches, 1)]}
+
+
+def test_a_run_is_found_by_every_batch_in_its_string(tmp_path, capsys):
+    """Seven of eighteen batteries are K3108: asked for, their run is there; the list has a plus for them."""
+    folder = invented.make(tmp_path, batch="K3107", head=strung(*["K3107"] * 11, *["K3108"] * 7))
+    invented.make(tmp_path, "2026-03-17T06:00", batch="K3107-long", head=strung("K3107-long", "K2"))
+    invented.make(tmp_path, "2026-03-18T06:00", batch="K1", head={"load_list": "K1:1-2 K9:3"})
+    assert [one["run"] for one in objects(capsys, tmp_path, "--batch", "k3108")] == [folder.name]
+    assert [one["batches"] for one in objects(capsys, tmp_path)] == [
+        ["K3107", "K3108"], ["K3107-long", "K2"], ["K1", "K9"],
+    ]  # fmt: skip
+    lines = said(capsys, tmp_path)
+    assert [text[28:36] for text in lines[1:]] == ["K3107+  ", "K3107-~+", "K1+     "]
+    assert len(lines[1]) == len(lines[0]) == 80
+
+
+def test_a_simulated_run_is_marked_wherever_it_is_listed(tmp_path, capsys):
+    """Before its line, in the last line, in the objects: nobody takes it for one with batteries."""
+    first = invented.make(tmp_path, head={"virtual": True}, end="stopped")
+    invented.make(
+        tmp_path, "2026-03-17T06:00", head={"virtual": True}, load={"continues": first.name, "credited_Ah": 30.0}
+    )
+    invented.make(tmp_path, "2026-03-18T06:00", head={"virtual": "yes"})
+    assert runscmd.run(command(tmp_path)) == 0
+    out, err = capsys.readouterr()
+    assert [text[0] for text in out.splitlines()[1:] if "A/A01" in text] == ["s", "S", " "]
+    assert err == "3 of 3 runs, 2 simulated (s); chain values not checked, formbath verify does\n"
+    assert [one["virtual"] for one in objects(capsys, tmp_path)] == [True, True, False]
+    summary = tmp_path / "20260318T060000Z-A-A01-K1" / "summary.json"
+    summary.write_text(json.dumps({**json.loads(summary.read_text()), "virtual": True}))
+    assert [one["virtual"] for one in objects(capsys, tmp_path)] == [True, True, True]
+
+
+def test_a_run_that_tripped_shows_it_though_it_ended_complete(tmp_path, capsys):
+    """Trips are counted from the events, rides over a lost link come from the summary; without one nobody knows."""
+    moment = invented.at("2026-03-16T07:00")
+    events = [invented.event(moment, "event", "tripped"), invented.event(moment, "alarm", "x:new"),
+              invented.event(moment, "event", "tripped"), invented.event(moment, "order", "tripped")]  # fmt: skip
+    folder = invented.make(tmp_path, events=events)
+    summary = json.loads((folder / "summary.json").read_text())
+    (folder / "summary.json").write_text(json.dumps({**summary, "link_rides": 3}))
+    assert said(capsys, tmp_path)[1].endswith(" complete    2  1")
+    (one,) = objects(capsys, tmp_path)
+    assert (one["trips"], one["link_rides"], one["alarms"]) == (2, 3, 1)
+    (folder / "summary.json").write_text(json.dumps(summary))
+    assert objects(capsys, tmp_path)[0]["link_rides"] is None
 
 
 def test_filters_choose_runs(tmp_path, capsys):
@@ -307,7 +383,7 @@ def test_filters_choose_runs(tmp_path, capsys):
     assert batches("--verdict", "stopped") == ["K2"]
     assert batches("--verdict", "by a person") == ["K2"]
     assert batches("--open") == []
-    assert said(capsys, tmp_path, "--bath", "B")[1].split("trial: ")[1].startswith("truck")
+    assert said(capsys, tmp_path, "--bath", "B")[1].split("trial: ")[1].startswith("tru~ ")
 
 
 @pytest.mark.parametrize(

@@ -68,7 +68,7 @@ def test_a_row_is_what_one_adds_up_by_hand(tmp_path, capsys):
     assert only(capsys, tmp_path) == {
         "week": "2026-12", "type": "starter 60", "bath": "A", "trial": "", "runs": "2", "kWh_battery": "0.67",
         "first_pass_%": "94.4", "occupancy_%": "42.9", "wait_start_h": "1.25", "wait_unload_h": "2.00",
-        "late_h": "0.25", "alarms_shift": "3.69",
+        "late_h": "0.25", "alarms_shift": "3.69", "virtual": "", "signed_off": "1", "unloaded": "1",
     }  # fmt: skip
 
 
@@ -146,6 +146,36 @@ def test_rows_are_split_by_what_is_asked_and_trials_stand_apart(tmp_path, capsys
     assert keys("--bath", "B", "--by", "type") == [("", "starter 60", "", "", "1")]
 
 
+def test_simulated_runs_stand_in_rows_of_their_own(tmp_path, capsys):
+    """Of the same week, type and bath: no battery was there, so they never mix with real ones, trials among them."""
+    invented.make(tmp_path, outcomes=["pass"])
+    invented.make(tmp_path, "2026-03-16T07:00", circuit="A02", head={"virtual": True})
+    invented.make(tmp_path, "2026-03-16T08:00", circuit="A03", head={"virtual": True}, load={"trial": True})
+    invented.make(tmp_path, "2026-03-16T09:00", circuit="A04", load={"trial": True})
+    invented.make(tmp_path, "2026-03-16T10:00", circuit="A05")
+    found = [tuple(row[k] for k in ("virtual", "trial", "runs", "signed_off")) for row in table(capsys, tmp_path)]
+    assert found == [
+        ("", "", "2", "1"),
+        ("", "trial", "1", "0"),
+        ("virtual", "", "1", "0"),
+        ("virtual", "trial", "1", "0"),
+    ]
+
+
+def test_how_many_runs_stand_behind_a_mean_is_said(tmp_path, capsys):
+    """Two of three were signed off, two unloaded, of which one has its order load on record."""
+    for hour, circuit in ((6, "A01"), (7, "A02"), (8, "A03")):
+        outcomes = ["pass"] if circuit != "A03" else []
+        invented.make(tmp_path, f"2026-03-16T0{hour}:00", circuit=circuit, outcomes=outcomes)
+    invented.orders(
+        tmp_path, "A", order("2026-03-16T05:00", "load"), order("2026-03-16T12:00", "unload"),
+        order("2026-03-16T13:00", "unload", "A02"),
+    )  # fmt: skip
+    row = only(capsys, tmp_path)
+    assert (row["runs"], row["signed_off"], row["unloaded"], row["wait_unload_h"]) == ("3", "2", "2", "2.00")
+    assert row["occupancy_%"] == "42.9"
+
+
 def test_runs_that_are_open_or_damaged_count_nowhere_and_are_named(tmp_path, capsys):
     """Their figures would be wrong; who reads the table learns of them on standard error."""
     invented.make(tmp_path)
@@ -171,6 +201,7 @@ def test_json_has_the_figures_with_their_units(tmp_path, capsys):
     assert row["kWh_per_battery"] == pytest.approx(2 / 3)
     assert row["first_pass_percent"] == pytest.approx(100 * 17 / 18)
     assert row["alarms_per_shift"] == pytest.approx(24 / 6.5)
+    assert (row["virtual"], row["signed_off"], row["unloaded"]) == (False, 1, 1)
 
 
 def test_runs_that_continue_each_other_count_their_batteries_once(tmp_path, capsys):

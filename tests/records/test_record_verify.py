@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
+from random import Random
 
 import pytest
+import shortkit
 
 from controller.core.circuit import step
 from controller.records import head
@@ -18,6 +20,8 @@ from controller.records.verdict import lines
 from controller.records.verify import verify_run
 from controller.records.writer import Writer
 from profiles.problems import InputError
+
+UNTOUCHED = "untouched as far as its own hashes tell"
 
 
 @pytest.fixture
@@ -38,7 +42,7 @@ def test_a_whole_record_holds(kept_run, capsys):
     """Two lines say that it is whole and decides the same again; exit 0."""
     assert command(kept_run) == 0
     first, second = capsys.readouterr().out.splitlines()
-    assert first == "whole, untouched: 42 rows, 4 events, chain unbroken"
+    assert first == f"simulated run: whole, and {UNTOUCHED}: 42 rows, 4 events, chain unbroken"
     assert second.startswith("decisions: 402 of 402 the same again. 0.5 Ah; rectifier 0.5 (")
 
 
@@ -144,6 +148,7 @@ def test_an_unstated_gap_is_found(rec, tmp_path):
     rec.drive(record, loop, 5)
     made = loop.cycle(skip_ms=60_000)
     record.add_cycle(*made)
+    record.close({})
     assert writer.commit()
     assert any("0 gaps stated, the cycles have 1" in found for found in verify_run(record.folder).wrong)
 
@@ -173,7 +178,7 @@ def test_exit_codes(copy, kept_run, tmp_path, capsys):
     assert "NOT as it was written" in capsys.readouterr().out
     with pytest.raises(InputError, match="no such folder"):
         command(tmp_path / "nowhere", kept_run, "--chain-only")
-    assert "whole, untouched" in capsys.readouterr().out
+    assert "simulated run: whole, and untouched" in capsys.readouterr().out
 
 
 def test_values_from_paper(kept_run, rec, tmp_path, capsys):
@@ -187,7 +192,7 @@ def test_values_from_paper(kept_run, rec, tmp_path, capsys):
     assert out[3].endswith("as on paper: last row of events.csv")
     assert command(kept_run, "--chain-only", "--chain", f"events={last['log.csv']}") == 1
     out = capsys.readouterr().out.splitlines()
-    assert out[0].startswith("whole, untouched")
+    assert out[0].startswith("simulated run: whole, and untouched")
     assert out[2].endswith("NOT in what was looked at")
     assert command(kept_run, other, "--chain-only", "--chain", last["log.csv"]) == 0
     assert capsys.readouterr().out.count("as on paper") == 1
@@ -196,13 +201,49 @@ def test_values_from_paper(kept_run, rec, tmp_path, capsys):
     assert capsys.readouterr().out == ""
 
 
+def test_a_simulated_run_is_called_one(kept_run, tmp_path, capsys):
+    """In its first line and in JSON; a real bath's run is not."""
+    assert command(kept_run, "--chain-only") == 0
+    assert capsys.readouterr().out.startswith("simulated run: ")
+    assert command(kept_run, "--chain-only", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["simulated"] is True
+    real = shortkit.ShortRun(tmp_path, Random(1)).end()
+    assert command(real, "--json") == 0
+    assert json.loads(capsys.readouterr().out)["simulated"] is False
+    assert command(real) == 0
+    assert capsys.readouterr().out.startswith("whole, and untouched")
+
+
+def test_a_folder_of_runs_is_no_run(kept_run, tmp_path):
+    """Whoever names it is told what would be right; one that holds nothing is just no run folder."""
+    runs = tmp_path / "runs"
+    shutil.copytree(kept_run, runs / kept_run.name)
+    told = "is no run folder, it holds 1 run: name run folders, archives or a bath's own folder, as in `formbath verify"
+    for folder in (runs, tmp_path):
+        with pytest.raises(InputError, match=told):
+            command(folder)
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InputError, match=r"is no run folder: it has no run\.json"):
+        command(tmp_path / "empty")
+
+
+def test_a_table_whose_first_row_breaks_is_not_called_sound(copy, capsys):
+    """run.json was changed: no table follows from it any more."""
+    data = (copy / "run.json").read_bytes()
+    (copy / "run.json").write_bytes(data.replace(b'"virtual": true', b'"virtual": false', 1))
+    assert command(copy, "--chain-only") == 1
+    (sound,) = [line for line in capsys.readouterr().out.splitlines() if line.startswith("nothing found wrong with")]
+    assert "log.csv" not in sound
+    assert "cycles.bin" in sound
+
+
 def test_what_is_whole_is_said_beside_what_is_not(copy, capsys):
     """Each finding in a line, then what nothing was found wrong with."""
     (copy / "README.txt").write_text("other words")
     assert command(copy, "--chain-only") == 1
     first, second, third, _ = capsys.readouterr().out.splitlines()[:4]
     assert first == "README.txt: is not the one summary.json was written for"
-    assert second.startswith("NOT as it was written: 42 rows")
+    assert second.startswith("simulated run: NOT as it was written: 42 rows")
     assert third == "nothing found wrong with: run.json, log.csv, events.csv, cycles.bin, summary.json"
 
 
@@ -238,7 +279,7 @@ def test_a_bath_s_own_folder_is_looked_at(tmp_path, rec, capsys):
     last = (folder / "events-202603.csv").read_text().splitlines()[-1][-16:]
     assert command(folder, "--chain", f"events={last}") == 0
     out = capsys.readouterr().out.splitlines()
-    assert out[0] == "whole, untouched: 5 rows in 3 tables of a bath, chain unbroken"
+    assert out[0] == f"whole, and {UNTOUCHED}: 5 rows in 3 tables of a bath, chain unbroken"
     assert out[1].endswith("as on paper: last row of events-202603.csv")
     assert "a cut end would not show" in out[2]
     (release,) = (folder / "releases").iterdir()

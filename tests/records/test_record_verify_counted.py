@@ -204,9 +204,8 @@ def test_rows_that_were_written_with_another_charge_are_found_without_cycles(rec
         record.add_cycle(told, before, command, after)
         counters = replace(after.run.counters, charge_Ah=2 * after.run.counters.charge_Ah)
         if number % 10 == 0:
-            record.add_log(
-                log_row(rec.utc_ms, told, command, replace(after, run=replace(after.run, counters=counters)), 3_000)
-            )
+            doubled = replace(after, run=replace(after.run, counters=counters))
+            record.add_log(log_row(rec.utc_ms + loop.now_ms, told, command, doubled, 3_000))
     assert writer.commit()
     (said,) = verify_run(record.folder, chain_only=True).wrong
     assert "from here on charge_Ah is not what the rows add up to" in said

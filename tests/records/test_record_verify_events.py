@@ -3,24 +3,32 @@
 from __future__ import annotations
 
 import ast
+import shutil
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
+from random import Random
 
 import pytest
+import shortkit
+from forgekit import resealed
+from memoryplace import in_memory
 
 import controller.core
 from controller.core.moves import interrupted, restarted
 from controller.core.state import Alarm, CircuitState
 from controller.core.table import Cause
 from controller.core.types import Event, EventKind, Order, Reaction, State
+from controller.records import chain
 from controller.records import run as run_module
 from controller.records.eventcheck import CORE_EVENTS, EventCheck, cells_of
 from controller.records.eventrow import event_row
 from controller.records.head import Text
 from controller.records.logrow import log_row
+from controller.records.ours import VERSION
 from controller.records.rows import EventRow
-from controller.records.seams import Seam, first_difference, seam
-from controller.records.verify import verify_run
+from controller.records.seams import Seam, first_difference, seam, shown
+from controller.records.verify import verify_place, verify_run
 from controller.records.writer import Writer
 from controller.service.recorder import Recorder, Sources
 
@@ -159,7 +167,9 @@ def test_events_that_a_crash_kept_from_the_disk_are_noted(rec, tmp_path):
     assert writer.commit()
     verdict = verify_run(record.folder)
     assert verdict.wrong == []
-    assert "events.csv: order note of 1.000 s had not been written when the service was interrupted" in verdict.notes
+    assert (
+        "events.csv: order note of 1.000 s and 1 more event are missing: the cycles go on to 0:00:01" in verdict.notes
+    )
 
 
 def test_a_forged_state_is_found(rec, tmp_path):
@@ -251,6 +261,82 @@ def test_a_difference_is_named_by_its_innermost_field(running):
     assert first_difference(CircuitState("A01"), CircuitState("A02")) == "name is 'A02', not 'A01'"
 
 
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        (State.RUNNING, "running"), (Reaction.HOLD, "hold"), (None, "None"), ("x", "'x'"),
+        ((State.HELD, Reaction.TRIP), "('held', trip)"), ("y" * 99, f"'{'y' * 56}..."),
+    ],
+)  # fmt: skip
+def test_values_are_told_in_words(value, told):
+    """What a record calls it, never what the program does."""
+    assert shown(value) == told
+
+
+READING = Order("o9", "reading", "A01", "anna", ("technician",),
+                {"what": "density", "position": 3, "value": 1.281, "unit": "kg/L", "temperature_C": 25.0,
+                 "taken_minutes_ago": 5.0, "instrument": "hydrometer 2"})  # fmt: skip
+
+
+def with_reading(tmp_path, version, *changes):
+    """A closed run with a reading by hand, whose row's words were changed by the recipe."""
+    run = shortkit.ShortRun(tmp_path, Random(1), version=version)
+    for _ in range(20):
+        run.cycle()
+    run.cycle(READING)
+    place = in_memory(run.end())
+    assert b"density of battery 3 1.281 kg/L at 25.0 C" in place.files["events.csv"]
+    data = place.files["events.csv"]
+    for one, other in changes:
+        assert one in data
+        data = data.replace(one, other)
+    lines = data.decode().splitlines()
+    value = chain.start(lines[0], place.files["run.json"])
+    out = lines[:1]
+    for text in (line.rpartition(",")[0] for line in lines[1:]):
+        value = chain.link(value, text)
+        out.append(f"{text},{value}")
+    return resealed(place.with_file("events.csv", ("\n".join(out) + "\n").encode()))
+
+
+def of_events(place):
+    return [said for said in verify_place(place).wrong if said.startswith("events.csv")]
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "name"),
+    [
+        (b"battery 3", b"battery 4", "position"), (b"at 25.0 C", b"at 35.0 C", "temperature_C"),
+        (b"5.0 min before", b"50.0 min before", "taken_ms"), (b"hydrometer 2", b"hydrometer 3", "instrument"),
+        (b"density of", b"voltage of", "what"), (b"density of battery", b"nothing of", "text"),
+    ],
+)  # fmt: skip
+def test_what_a_reading_says_in_words_is_held_against_its_order(tmp_path, one, other, name):
+    """Where it was read, how warm, when and with what stand in the words alone; whatever version wrote them."""
+    for version in ("test", VERSION):
+        place = tmp_path / version
+        place.mkdir()
+        assert of_events(with_reading(place, version)) == []
+        for path in list(place.iterdir()):
+            shutil.rmtree(path)
+        (said,) = of_events(with_reading(place, version, (one, other)))
+        wanted = f"{name} of the reading is not that of the order" if version == "test" else "text is "
+        assert wanted in said
+
+
+def test_words_are_compared_where_this_build_wrote_them(tmp_path):
+    """Another version, or another README.txt, may have put them otherwise."""
+    change = (b"start by anna", b"begun by anna")
+    for number, version in enumerate(("test", VERSION)):
+        place = with_reading(tmp_path / str(number), version, change)
+        wrong = of_events(place)
+        assert len(wrong) == number
+        assert not wrong or "text is 'begun by anna', the cycles give 'start by anna'" in wrong[0]
+        other = place.with_file("README.txt", b"older words")
+        older = resealed(other, readme_sha256=sha256(b"older words").hexdigest())
+        assert of_events(older) == []
+
+
 def test_rows_of_a_restart_are_explained():
     """What the service itself says as it ends, and what an order of the bath did to shelves, needs no cycle."""
     rows = [
@@ -269,13 +355,13 @@ def test_rows_of_a_restart_are_explained():
 
 def test_rows_in_a_silence_are_not_asked_for_a_cycle():
     """Where no cycle was, and none was expected, a row cannot be held against one."""
-    row = {**cells_of(Event("held", "A01")), "elapsed_s": "5.000"}
+    row = {**cells_of(Event("resumed_by_rule", "A01")), "elapsed_s": "5.000"}
     for silences, wrong in ((((1_000, 9_000),), 0), ((), 1)):
         check = EventCheck("A01", 0, [row])
         check.decided(1_000, (), None)
         check.decided(9_000, (), None)
         assert check.finish(silences, 9_000, is_open=False) == []
-        assert len(check.wrong) == wrong
+        assert (len(check.apart), check.without_cycle()) == (wrong, {5_000})
 
 
 def test_a_missing_event_is_only_noted_where_nothing_was_written_behind_it():
@@ -286,7 +372,42 @@ def test_a_missing_event_is_only_noted_where_nothing_was_written_behind_it():
         check.decided(1_000, (Event("gap", "A01"),), None)
         check.decided(2_000, (Event("held", "A01"),) if rows else (), None)
         notes = check.finish([(3_000, 99_000)], 99_000, is_open=False)
-        assert (len(check.wrong), len(notes)) == (wrong, 1 - wrong)
+        assert (len(check.lacking), check.missing, len(notes)) == (wrong, wrong, 1 - wrong)
+
+
+@pytest.mark.parametrize("is_open", [True, False])
+def test_what_a_crash_may_have_kept_from_the_disk_has_a_bound(is_open):
+    """A minute before an interruption, or before the end of an open record, is a note; what lacks longer is wrong."""
+    silences = () if is_open else ((70_000, 99_000),)
+    for first_ms, wrong in ((10_000, 0), (9_999, 1)):
+        check = EventCheck("A01", 0, [])
+        check.decided(first_ms, (Event("gap", "A01"),), None)
+        check.decided(70_000, (Event("held", "A01"), Event("zero_read", "A01")), None)
+        notes = check.finish(silences, 70_000 if is_open else 99_000, is_open=is_open, tail_ms=60_000)
+        behind = "s and 2 more events are missing: the cycles go on to 0:01:10"
+        told = [f"events.csv: event gap of {first_ms / 1000:.3f} {behind}"]
+        assert (check.missing, check.lacking, notes) == (3 * wrong, told * wrong, told * (1 - wrong))
+
+
+def test_a_gap_is_told_at_its_end():
+    """A row of a gap in the midst of a silence is nobody's: the first cycle behind it tells."""
+    check = EventCheck("A01", 0, [{**cells_of(Event("gap", "A01")), "elapsed_s": "5.000"}])
+    check.decided(1_000, (), None)
+    check.decided(9_000, (), None)
+    assert check.finish(((1_000, 9_000),), 9_000, is_open=False) == []
+    assert check.wrong == ["events.csv:2: row 1: gap: stands within a silence, a gap is told at its end"]
+
+
+def test_what_lacks_at_a_cut_end_is_one_line():
+    """Eighteen events behind a cut are one finding, with how many, and never a word of why."""
+    check = EventCheck("A01", 0, [])
+    for number in range(18):
+        check.decided(1_000 * number, (Event("gap", "A01"),), None)
+    check.decided(80_000_000, (), None)
+    assert check.finish((), 80_000_000, is_open=True) == []
+    assert check.lacking == [
+        "events.csv: event gap of 0.000 s and 17 more events are missing: the cycles go on to 22:13:20"
+    ]
 
 
 def test_all_events_of_the_core_are_known():

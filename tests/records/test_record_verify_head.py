@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import json
-import re
-import shutil
-import subprocess
 import zipfile
 from hashlib import sha256
-from pathlib import Path
 
 import pytest
 from memoryplace import in_memory
@@ -17,11 +13,8 @@ from controller.records.chain import DIGITS
 from controller.records.head import Text
 from controller.records.headcheck import wrong_head
 from controller.records.paper import PaperError, Typed, on_paper, told, typed_value
-from controller.records.readme import README
 from controller.records.summary import summary_bytes
-from controller.records.tables import AFTER_COLUMNS, BATTERY_COLUMNS, EVENT_COLUMNS, LOG_COLUMNS
 from controller.records.verify import verify_place, verify_run
-from controller.records.writer import Writer
 
 
 @pytest.fixture(scope="module")
@@ -229,57 +222,3 @@ def test_a_value_from_paper_is_found_where_it_stands(place):
         f": stands at row {len(events) - 1} of events.csv: 1 row came after it was printed"
     )
     assert told(on_paper(Typed(last, "events.csv"), tables)) == f"{groups}: NOT in what was looked at"
-
-
-def test_readme_tells_of_every_file_column_and_key(place):
-    """A reader in thirty years finds each column, each file, each key of run.json and summary.json in README.txt."""
-    words = set(re.findall(r"[A-Za-z_][A-Za-z0-9_.]*[A-Za-z0-9_]", README))
-    columns = {*LOG_COLUMNS, *EVENT_COLUMNS, *BATTERY_COLUMNS, *AFTER_COLUMNS}
-    keys = {*json.loads(place.files["run.json"]), *json.loads(place.files["summary.json"])}
-    assert columns | keys | set(place.names()) <= words
-    assert max(map(len, README.splitlines())) <= 120
-    assert README.isascii()
-
-
-def recipe(folder):
-    script = re.split(r"----8<----.*\n", (folder / "README.txt").read_text(encoding="utf-8"))[1]
-    return subprocess.run(
-        ["/bin/sh", "-c", script], cwd=folder, capture_output=True, text=True, timeout=60, check=False
-    )
-
-
-@pytest.mark.skipif(shutil.which("sha256sum") is None, reason="no sha256sum on this machine")
-def test_the_recipe_finds_what_verify_finds(rec, tmp_path):
-    """With a shell alone: tables, run.json, cycles, README, the summary's own hash; each damage told by its file."""
-    writer = Writer()
-    loop, record = rec.begin(tmp_path, writer)
-    rec.drive(record, loop, 20)
-    record.add_later("batteries.csv", [1, "K1", "", "", 12.79, 14.0, 1.282, 25.0, "", "pass", "", ""])
-    record.add_later("after.csv", ["2026-03-17T06:00:00.000Z", "", 1, "density", 1.28, "kg/L", 25.0, "", "anna"])
-    record.close({})
-    assert writer.commit()
-    folder = record.folder
-    done = recipe(folder)
-    assert (done.returncode, done.stderr) == (0, "")
-    assert [line.partition(":")[0] for line in done.stdout.splitlines()] == [
-        "log.csv", "events.csv", "batteries.csv", "after.csv", "summary.json", "run.json", "cycles.bin", "README.txt"
-    ]  # fmt: skip
-    for name, old, new in (
-        ("batteries.csv", b"12.79", b"12.78"),
-        ("after.csv", b"anna", b"bert"),
-        ("summary.json", b'"lost_rows": 0', b'"lost_rows": 1'),
-        ("cycles.bin", b"FBcy", b"FBcz"),
-        ("README.txt", b"RECORD", b"Record"),
-    ):
-        whole = (folder / name).read_bytes()
-        assert old in whole
-        (folder / name).write_bytes(whole.replace(old, new, 1))
-        done = recipe(folder)
-        (folder / name).write_bytes(whole)
-        assert done.returncode == 1
-        assert done.stdout.splitlines()[-1].startswith(f"{name}: "), done.stdout
-    lines = (folder / "log.csv").read_bytes().splitlines(keepends=True)
-    (folder / "log.csv").write_bytes(b"".join(lines[:-1]))
-    assert "log.csv: does not end where summary.json says" in recipe(folder).stdout
-    Path(folder / "log.csv").unlink()
-    assert "log.csv: is missing" in recipe(folder).stdout

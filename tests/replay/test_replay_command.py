@@ -51,7 +51,8 @@ def test_in_a_pipe_every_line_says_replay(kept):
     done = replay(kept.folder)
     lines = done.stdout.splitlines()
     assert (done.returncode, done.stderr) == (0, "")
-    assert all(line.startswith("REPLAY ") for line in lines)
+    assert all(line.startswith("REPLAY DEMO ") for line in lines)
+    assert lines[0].startswith("REPLAY DEMO 2026-03-16, bath A, circuit A01, ")
     assert "batch K1" in lines[0]
     assert kept.folder.name in lines[0]
     moments = [re.search(r" \+(\d+:\d\d:\d\d) ", line)[1] for line in lines[1:]]
@@ -66,6 +67,9 @@ def test_json_is_an_object_a_line(kept, here):
     record, *events = map(json.loads, here(kept.folder, "--json"))
     assert record["format"] == "formbath/replay/1"
     assert (record["bath"], record["circuit"], record["batch"], record["problems"]) == ("A", "A01", "K1", [])
+    assert record["virtual"] is True
+    assert (record["signed_off_by"], record["signed_off_date"], record["outcomes"]) == (None, None, None)
+    assert not any(each["after_end"] for each in events)
     assert record["length_s"] == (kept.end_ms - kept.start_ms) / 1000.0
     assert {each["format"] for each in events} == {"formbath/replay/1"}
     assert [each["elapsed_s"] for each in events] == sorted(each["elapsed_s"] for each in events)

@@ -19,7 +19,8 @@ from controller.replay.clockwork import FASTEST, SLOWEST, Clockwork, MOST_s
 from controller.replay.files import RunFiles
 from controller.replay.fromrows import line_at
 from controller.replay.landmarks import Landmarks, happened
-from controller.replay.tape import Rows, open_tape, rows_of
+from controller.replay.rows import Rows, rows_of
+from controller.replay.tape import open_tape
 
 BERLIN = timezone(timedelta(hours=1))
 

@@ -90,7 +90,7 @@ def test_every_plain_line_says_replay(kept, tmp_path):
         console.wait("plain console")
         for line, answer in (
             ("status", "state running"), ("hold A01", "a replay takes no orders"),
-            ("next", r"REPLAY \+0:0\d:\d\d A01: "),
+            ("next", r"REPLAY DEMO \+0:0\d:\d\d A01: "),
             ("tick A01 1", "a replay takes no orders"), ("go +0:10", "held"), ("go noon", "write go"),
             ("help", "no order"),
         ):  # fmt: skip
@@ -101,7 +101,7 @@ def test_every_plain_line_says_replay(kept, tmp_path):
         console.quiet()
         typed = {"status", "hold A01", "next", "tick A01 1", "go +0:10", "go noon", "help", "quit"}
         said = [line.rstrip() for line in console.text.splitlines() if line.strip()]
-        assert [line for line in said if not line.startswith("REPLAY ") and line not in typed] == []
+        assert [line for line in said if not line.startswith("REPLAY DEMO ") and line not in typed] == []
         assert len(said) > len(typed)
     finally:
         console.close()

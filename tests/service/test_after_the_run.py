@@ -26,6 +26,7 @@ from controller.records.rows import time_utc
 from controller.records.verify import verify_run
 from controller.service.errors import Refused
 from controller.service.keeping import begun_again
+from controller.service.kept import Kept
 from controller.service.left import what_was_left
 from controller.service.proofs import Proofs, due_day, proof_cells
 from controller.service.recorder import summary
@@ -76,7 +77,7 @@ def rows_of(place):
 async def test_a_reading_of_an_ended_run_is_safe_when_it_is_accepted(tmp_path):
     """In the bath's events and in the run's after.csv, once the person hears "accepted"; the record verifies."""
     rig = await ended(tmp_path)
-    rig.desk._flush = partial(not_on_disk, rig.writer)
+    rig.desk.kept = Kept(partial(not_on_disk, rig.writer))
     assert (await rig.order("reading", "A01", VOLTS)).accepted
     folder = folder_of(rig)
     (row,) = rows_of(folder / "after.csv")

@@ -16,7 +16,7 @@ from controller.core import bath as core_bath
 from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.state import CircuitState
 from controller.core.types import LOST, BathIn, BathReading, ChannelReading, Event, EventKind, Value
-from controller.service import client
+from controller.service import client, kept
 from controller.service import desk as desk_module
 from controller.service.clock import Now
 from controller.service.desk import Desk
@@ -438,7 +438,9 @@ async def test_a_large_profile_is_refused(desk, tmp_path):
 SAFE = [
     message("block"), message("start"), message("note", text="pump hums"), message("sign-off", result="pass"),
     message("proof", item="hydrogen", result="ok"), message("added", what="water", mL=50),
-    message("reading", what="voltage", value=12.8, position=4),
+    message("reading", what="voltage", value=12.8, position=4), load_of(), message("unload", reason="scrap"),
+    message("unblock", reason="looked"), message("out-of-use", reason="cracked lead"), message("round", text="ok"),
+    message("take-over"), message("change-count", batteries=1), message("acknowledge", alarm="leak"),
 ]  # fmt: skip
 
 
@@ -461,7 +463,7 @@ async def test_what_the_disk_does_not_have_is_in_force_and_said_loudly(said):
         return "A/events-202603.csv: No space left\x1b[31m on device"
 
     answer = await accepted(Desk(FILE, lambda: NOW, flush), said)
-    assert (answer.accepted, answer.kept, asked) == (True, False, [desk_module.SAFE_S])
+    assert (answer.accepted, answer.kept, asked) == (True, False, [kept.SAFE_S])
     assert answer.text.startswith("taken, but NOT on the disk yet: A/events-202603.csv: No space left [31m on device; ")
     assert "after a crash nobody would know of it" in answer.text
 
@@ -471,7 +473,7 @@ async def test_what_the_disk_has_is_just_accepted(said):
     """No more words than ever; the wait was asked for."""
     asked = []
     answer = await accepted(Desk(FILE, lambda: NOW, asked.append), said)
-    assert (answer.accepted, answer.kept, asked) == (True, True, [desk_module.SAFE_S])
+    assert (answer.accepted, answer.kept, asked) == (True, True, [kept.SAFE_S])
     assert "disk" not in answer.text
 
 
@@ -486,15 +488,73 @@ async def test_a_wait_that_breaks_is_no_refusal():
     assert "RuntimeError: can't start new thread" in answer.text
 
 
-async def test_refused_orders_and_a_hold_wait_for_no_disk():
-    """Less current never waits for a disk's word, and what is refused is nothing to keep."""
+@pytest.mark.parametrize("verb", ["hold", "stop"])
+async def test_a_hold_waits_for_no_disk_and_says_what_is_known(verb):
+    """Less current never waits for a disk's word; where the disk is known to fail at that moment it is said."""
+    asked = []
+    assert (await accepted(Desk(FILE, lambda: NOW, asked.append), message(verb))).kept
+    assert asked == [0.0]
+    answer = await accepted(Desk(FILE, lambda: NOW, lambda longest_s: f"away for {longest_s:g} s"), message(verb))
+    assert (answer.accepted, answer.kept) == (True, False)
+    assert answer.text.startswith("taken, but NOT on the disk yet: away for 0 s; ")
+
+
+async def test_a_refused_order_is_nothing_to_keep():
+    """The disk is not asked for what changes nothing."""
     asked = []
     desk = Desk(FILE, lambda: NOW, asked.append)
-    assert (await accepted(desk, message("hold"))).kept
-    (answer,) = await core_answers(desk, await given(desk, message("start", number=2)))
+    (answer,) = await core_answers(desk, await given(desk, message("start")))
     assert (answer.accepted, answer.kept, asked) == (False, True, [])
+
+
+async def test_orders_of_one_cycle_share_one_wait_and_the_next_cycle_s_has_its_own():
+    """Forty at once ask the disk once; who is accepted while that wait lasts is not told by it."""
+    waits, lasts = [], threading.Event()
+
+    def flush(longest_s):
+        waits.append(longest_s)
+        assert lasts.wait(BOUND_S)
+
+    desk = Desk(FILE, lambda: NOW, flush)
+    early = [await given(desk, message("note", number=number, text="x")) for number in range(40)]
+    answer_all(desk, range(40))
+    await until(lambda: len(waits) == 1)
+    late = await given(desk, message("note", number=40, text="x"))
+    answer_all(desk, [40])
+    await until(lambda: len(waits) == 2)
+    assert not any(task.done() for task in (*early, late))
+    lasts.set()
+    assert all([(await task).kept for task in (*early, late)])
+    assert waits == [kept.SAFE_S] * 2
+
+
+async def test_who_hangs_up_ends_nobody_else_s_wait():
+    """The one who began the shared wait goes; the other hears all the same."""
+    lasts = threading.Event()
+    desk = Desk(FILE, lambda: NOW, lambda _: None if lasts.wait(BOUND_S) else "never")
+    gone, stays = [await given(desk, message("note", number=number, text="x")) for number in range(2)]
+    answer_all(desk, range(2))
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    gone.cancel()
+    lasts.set()
+    assert (await stays).kept
+    assert gone.cancelled()
+
+
+def answer_all(desk, numbers) -> None:
+    """The core accepts these notes in one cycle."""
+    desk.take()
+    data = [{"order": f"t-{number}", "verb": "note", "who": "anna"} for number in numbers]
+    desk.answer(tuple(Event("accepted", "A01", EventKind.ORDER, data=each) for each in data))
+
+
+async def until(condition) -> None:
+    async with asyncio.timeout(BOUND_S):
+        while not condition():  # noqa: ASYNC110 - sleep(0) only gives way
+            await asyncio.sleep(0)
 
 
 def test_the_wait_for_the_disk_ends_before_anybody_says_that_nobody_answers():
     """The console says so after its time, the command after its own; both hear the answer first."""
-    assert 2 * desk_module.SAFE_S <= followed.ANSWER_S < client.ANSWER_S
+    assert 2 * kept.SAFE_S <= followed.ANSWER_S < client.ANSWER_S

@@ -212,13 +212,46 @@ def test_interrupted_exits_130(tmp_path):
     assert (done.returncode, done.stderr) == (130, "formbath schema: interrupted\n")
 
 
-def test_reader_that_leaves_is_no_failure():
-    """`formbath schema bath | head -1` ends quietly, although most of the output finds no reader."""
-    words = f"{sys.executable} {ROOT / 'formbath.py'} schema bath; echo code $? >&2"
-    done = subprocess.run(
-        ["bash", "-c", f"({words}) | true"], check=False, capture_output=True, text=True, cwd=ROOT, timeout=60
-    )
-    assert done.stderr == "code 0\n"
+def in_a_shell(line: str) -> subprocess.CompletedProcess[str]:
+    """A line of bash in which `formbath` is the program and `code` says what the last command ended with."""
+    said = f'formbath() {{ "{sys.executable}" "{ROOT / "formbath.py"}" "$@"; echo code $? >&2; }}; {line}'
+    return subprocess.run(
+        ["bash", "-c", said],
+        check=False, capture_output=True, text=True, cwd=ROOT, timeout=60, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("words", ["schema bath", "verify -h", "--help", "check x --json"])
+def test_reader_that_leaves_is_told_by_the_code_alone(words):
+    """`verify A B | head -1` proves nothing: it ends as a shell tells of SIGPIPE, without a word, help as well."""
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    try:
+        done = subprocess.run(
+            [sys.executable, ROOT / "formbath.py", *words.split()],
+            check=False, stdout=write_end, stderr=subprocess.PIPE, text=True, cwd=ROOT, timeout=60,
+        )  # fmt: skip
+    finally:
+        os.close(write_end)
+    assert done.returncode == 141
+    assert "Exception" not in done.stderr
+
+
+@pytest.mark.parametrize("words", ["schema bath", "verify -h", "--version"])
+def test_output_that_cannot_be_written_is_one_line_and_no_success(words, tmp_path):
+    """A full disk, a closed standard output: 74, one line, and no file with a trace."""
+    who = "formbath" if words.startswith("-") else f"formbath {words.split()[0]}"
+    for where, why in ((">/dev/full", "No space left on device"), (">&-", "standard output is closed")):
+        done = in_a_shell(f"export TMPDIR={tmp_path}; formbath {words} {where}")
+        assert done.stderr == f"{who}: cannot write output: {why}\ncode 74\n"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_service_needs_no_standard_output():
+    """Only who has something to tell there is refused; without standard error nothing goes to standard output."""
+    assert "cannot write output" not in in_a_shell("formbath run /nowhere.toml >&-").stderr
+    done = in_a_shell("formbath verify /nowhere 2>&-; formbath --version")
+    assert done.stdout == formbath("--version").stdout
 
 
 def test_version_is_the_package_s():

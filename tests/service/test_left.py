@@ -194,7 +194,7 @@ async def test_a_state_json_that_is_gone_blocks_all(runs):
     """Nobody knows any more who works on a string: maintenance has to look. A first start blocks nobody."""
     file_of(runs, "state.json").unlink()
     hall = await begun_safely(runs)
-    assert "state.json: is missing, although runs of this bath are on record" in said(hall)
+    assert "state.json: is missing, although A/events-202603.csv is there" in said(hall)
     assert hall.circuit("A01").run is not None
     first = Hall(runs.parent / "new", Plant())
     await first.cycles(3)
@@ -278,3 +278,85 @@ async def test_a_plan_that_was_changed_on_the_disk_is_not_gone_on_with(runs):
     assert any("run.json: is not the one that its tables began with" in told for told in said(hall))
     assert hall.circuit("A01").state is State.HELD
     assert hall.circuit("A01").load.plan.steps[0].current_A == whole
+
+
+@pytest.mark.parametrize("names", [("log.csv",), ("log.csv", "events.csv")])
+async def test_tables_saved_with_other_line_ends_accuse_no_run_json(runs, names):
+    """A spreadsheet's CRLF is said as that; the run goes on behind the rows, and with the line ends back all holds."""
+    places = [file_of(runs, name) for name in names]
+    saved = [place.read_bytes().replace(b"\n", b"\r\n") for place in places]
+    for place, data in zip(places, saved, strict=True):
+        place.write_bytes(data)
+    hall = await begun_safely(runs)
+    folder = places[0].parent
+    assert said(hall) == [
+        f"{folder.name}: {name}: saved by another program: its line ends are CRLF; it stays so, rows go on behind"
+        for name in names
+    ]
+    assert (hall.circuit("A01").state, hall.folders()) == (State.HELD, [folder])
+    hall.end()
+    for place, data in zip(places, saved, strict=True):
+        now = place.read_bytes()
+        assert now.startswith(data)
+        assert now != data
+        place.write_bytes(now.replace(b"\r\n", b"\n"))
+    assert [text for text in verify_run(folder, chain_only=True).wrong if ".csv" in text] == []
+
+
+async def test_a_plan_that_no_table_can_prove_is_held_against_state_json(runs):
+    """Both tables saved by a spreadsheet and a current changed in run.json: the run goes on as state.json has it."""
+    for name in ("log.csv", "events.csv"):
+        place = file_of(runs, name)
+        place.write_bytes(place.read_bytes().replace(b"\n", b"\r\n"))
+    place = file_of(runs, "run.json")
+    whole = json.loads(place.read_bytes())["plan"]["steps"][0]["current_A"]
+    text = place.read_text().replace(f'"current_A": {whole}', f'"current_A": {whole + 1}', 1)
+    place.write_text(text)
+    hall = await begun_safely(runs)
+    assert any("run.json: its plan is not the one that state.json holds" in told for told in said(hall))
+    assert hall.circuit("A01").load.plan.steps[0].current_A == whole
+    hall.end()
+
+
+def no_room(hall: Hall) -> int:
+    """No byte of memory for rows any more; what there was."""
+    whole, hall.writer._limit_bytes, hall.writer.has_room = hall.writer._limit_bytes, 0, False
+    return whole
+
+
+async def test_what_no_disk_took_is_not_forgotten_by_a_restart(tmp_path):
+    """Lost while the memory was full, before the service was killed: the summary of the end counts it all the same."""
+    hall = await killed_in_mid_run(tmp_path / "runs")
+    whole = no_room(hall)
+    await hall.cycles(3)
+    hall.writer._limit_bytes = whole
+    assert hall.writer.commit()
+    await hall.cycles(2)
+    assert hall.writer.commit()
+    (lost,) = hall.recorder.lost().values()
+    assert lost[0] >= 2
+    again = await begun_safely(tmp_path / "runs")
+    assert again.recorder.lost() == {"A01": lost}
+    whole = no_room(again)
+    await again.cycles(2)
+    again.writer._limit_bytes = whole
+    assert again.writer.commit()
+    assert (await again.order("stop", "A01")).accepted
+    await again.cycles(4)
+    again.end()
+    (folder,) = again.folders()
+    summary = json.loads((folder / "summary.json").read_bytes())
+    assert summary["lost_cycles"] > lost[0]
+    verdict = verify_run(folder)
+    assert verdict.wrong == []
+    assert verdict.lost_cycles == summary["lost_cycles"]
+
+
+@pytest.mark.parametrize("kept", [{"A01": [-1, 0]}, {"A01": "many"}, {"A01": [1]}, {"A09": [1, 2]}, [3], None])
+async def test_a_loss_that_is_no_count_is_none(runs, kept):
+    """Whatever stands there, the service begins and counts from zero."""
+    path = file_of(runs, "state.json")
+    path.write_bytes(state_bytes({**json.loads(path.read_text()), "lost": kept}))
+    hall = await begun_safely(runs)
+    assert hall.recorder.lost() == {}
+    hall.end()

@@ -29,6 +29,7 @@ from controller.service import loop
 from controller.service.clock import Now
 from controller.service.desk import Desk
 from controller.service.keeping import state_to_keep
+from controller.service.kept import Kept
 from controller.service.loop import Parts, Service
 from controller.service.protocol import OrderMessage
 from controller.service.recorder import Recorder, Sources
@@ -337,7 +338,7 @@ async def test_a_block_is_safe_before_it_is_answered(tmp_path):
     rig = Rig(tmp_path)
     await rig.cycles(3)
     safe = []
-    rig.desk._flush = lambda longest_s: safe.append(not_on_disk(rig.writer, longest_s))
+    rig.desk.kept = Kept(lambda longest_s: safe.append(not_on_disk(rig.writer, longest_s)))
     answer = await rig.order("block", "A01")
     assert (answer.accepted, answer.kept) == (True, True)
     assert safe == [None]

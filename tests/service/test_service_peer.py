@@ -301,6 +301,6 @@ def test_rectifier_of_another_make_is_driven_through_a_profile(program, bank, ba
 
     verified = program.command("verify", str(path.parent))
     assert verified.returncode == 0, verified.stdout
-    assert "whole, untouched" in verified.stdout
+    assert "whole, and untouched" in verified.stdout
     assert service.end() == 0, service.said
     assert not peer.output_on

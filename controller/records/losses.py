@@ -1,0 +1,80 @@
+"""What a record may honestly lack: what waited in memory at a crash, and what summary.json says no disk took. Pure.
+
+A commit comes each second, cycles before rows; rows wait longer than that only while a disk fails. So the cycles may go
+on for a moment behind the last row that a crash let through, and for no more than that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from controller.core.settings import BathSettings
+from controller.records.due import USUAL_LOG_S, Due
+
+TAIL_MS = 60_000
+"""So long before an interruption cycles may lack their rows: many commits of a disk that fails (own choice)."""
+TAIL_ROWS = 1_000
+"""A stepped clock, whose time may pass as fast as the machine goes, waits for the disk each 1,000 rows."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """How many cycles and rows summary.json says were lost while no disk took them and the memory was full."""
+
+    cycles: int = 0
+    rows: int = 0
+
+    def __bool__(self) -> bool:
+        """Whether anything was."""
+        return bool(self.cycles or self.rows)
+
+
+_NOTHING = Lost()
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """What a record may lack, and by which rule its rows were written (`due` None: nobody knows).
+
+    `tail_ms`: before an interruption cycles may lack rows for so long; `behind_ms`: rows may lack cycles for so long.
+    `is_open`: it has no summary.json. `same_build`: this one wrote it, as its README.txt tells.
+    """
+
+    due: Due | None = None
+    tail_ms: int = TAIL_MS
+    behind_ms: int = 0
+    lost: Lost = _NOTHING
+    is_open: bool = False
+    same_build: bool = False
+
+
+NO_BOUNDS = Bounds()
+"""Of a closed record that lost nothing; nobody knows which rows were due."""
+
+
+def lost_of(summary: Mapping[str, Any] | None) -> Lost:
+    """What summary.json says; nothing for what is no count."""
+    told = [(summary or {}).get(name) for name in ("lost_cycles", "lost_rows")]
+    cycles, rows = (one if type(one) is int and one > 0 else 0 for one in told)
+    return Lost(cycles, rows)
+
+
+def tail_ms(settings: BathSettings, log_s: float | None) -> int:
+    """For how long before an interruption the cycles of a record may lack their rows."""
+    if not settings.virtual:
+        return TAIL_MS
+    each_ms = max(settings.period_ms, round((log_s or USUAL_LOG_S) * 1000))
+    return max(TAIL_MS, TAIL_ROWS * each_ms)
+
+
+def counted(number: int, what: str) -> str:
+    """`1 row`, `2 rows`."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def clock_of(elapsed_ms: int) -> str:
+    """Elapsed time as hours, minutes, seconds."""
+    seconds = abs(elapsed_ms) // 1000
+    return f"{'-' if elapsed_ms < 0 else ''}{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"

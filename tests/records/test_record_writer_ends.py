@@ -1,0 +1,131 @@
+"""A service that ends leaves nothing in memory unsaid: it tries the disk to the last, and counts what is left."""
+
+from __future__ import annotations
+
+import errno
+import os
+import threading
+import time
+
+from controller.records.disk import Disk
+from controller.records.space import Space
+from controller.records.writer import BEHIND, BEHIND_ROUNDS, Group, Writer
+
+BOUND_S = 30.0
+
+
+class Failing(Disk):
+    """Refuses so many writes, then takes them."""
+
+    def __init__(self, refusals: int) -> None:
+        self.refusals = refusals
+
+    def write(self, fd, data, offset):
+        if self.refusals > 0:
+            self.refusals -= 1
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        super().write(fd, data, offset)
+
+
+class Hanging(Disk):
+    """Does not come back from a write, or from the question how much is free, until it is let go."""
+
+    def __init__(self, what: str) -> None:
+        self.what = what
+        self.hangs, self.answers = threading.Event(), threading.Event()
+
+    def _wait(self, what: str) -> None:
+        if self.what == what:
+            self.hangs.set()
+            assert self.answers.wait(BOUND_S)
+
+    def write(self, fd, data, offset):
+        self._wait("write")
+        super().write(fd, data, offset)
+
+    def free_bytes(self, folder):
+        self._wait("free_bytes")
+        return super().free_bytes(folder)
+
+
+def until(condition) -> None:
+    give_up_s, pause = time.monotonic() + BOUND_S, threading.Event()
+    while not condition():
+        assert time.monotonic() < give_up_s, "did not come true"
+        pause.wait(0.002)
+
+
+def writer_of(folder, disk, **others) -> tuple[Writer, Group]:
+    """A writer that runs, with two rows of a table, a whole file and what is no table waiting."""
+    writer = Writer(period_s=0.01, disk=disk, **others)
+    group = Group(folder)
+    table, state, cycles = (
+        group.append_file("log.csv"),
+        group.replace_file("state.json"),
+        group.append_file("cycles.bin"),
+    )
+    with writer.lock:
+        for row in (b"header\n", b"one\n", b"two\n"):
+            table.add(row)
+        state.put(b"{}\n")
+        cycles.add(b"a block")
+    writer.enter(group)
+    return writer, group
+
+
+def test_closing_tries_again_until_the_disk_is_back(tmp_path):
+    """Rounds fail while a disk is full: the end of the service waits for it, and loses nothing."""
+    writer, _ = writer_of(tmp_path, Failing(7))
+    writer.start()
+    threads = writer.threads
+    assert writer.close(BOUND_S), writer.trouble
+    assert (tmp_path / "log.csv").read_bytes() == b"header\none\ntwo\n"
+    assert writer.waiting_rows == 0
+    assert not any(thread.is_alive() for thread in threads)
+
+
+def test_closing_gives_up_after_its_time_and_counts_rows(tmp_path):
+    """A disk that stays full: its trouble and the rows are there to be told; a header and other files are no rows."""
+    writer, _ = writer_of(tmp_path, Failing(1 << 60))
+    writer.start()
+    threads = writer.threads
+    assert not writer.close(0.1)
+    assert writer.known_trouble == f"{tmp_path.name}/log.csv: No space left on device"
+    assert writer.waiting_rows == 2
+    assert not any(thread.is_alive() for thread in threads)
+
+
+def test_rows_behind_a_written_header_count_all(tmp_path):
+    """Once a table stands on the disk each part that waits for it is a row."""
+    writer, group = writer_of(tmp_path, Failing(0))
+    assert writer.commit()
+    with writer.lock:
+        group.files[0].add(b"three\n")
+    assert writer.waiting_rows == 1
+    assert writer.close()
+
+
+def test_what_is_known_of_a_disk_that_hangs(tmp_path):
+    """Without waiting: nothing at first, after some rounds that it does not answer; nothing again once it did."""
+    disk = Hanging("write")
+    writer, _ = writer_of(tmp_path, disk)
+    assert writer.known_trouble is None
+    writer.start()
+    assert disk.hangs.wait(BOUND_S)
+    until(lambda: writer.known_trouble == BEHIND)
+    assert writer.commits >= BEHIND_ROUNDS
+    disk.answers.set()
+    assert writer.close(BOUND_S)
+    assert writer.known_trouble is None
+
+
+def test_a_look_at_the_disk_that_hangs_takes_no_row_and_keeps_nobody(tmp_path):
+    """All rows are written: the end does not wait for an answer that no row needs."""
+    disk = Hanging("free_bytes")
+    writer, _ = writer_of(tmp_path, Failing(0), space=Space(tmp_path, 1, 1.0, disk=disk))
+    writer.commits = -1  # the next round looks
+    writer.start()
+    assert disk.hangs.wait(BOUND_S)
+    assert writer.close(BOUND_S)
+    assert (tmp_path / "log.csv").read_bytes() == b"header\none\ntwo\n"
+    disk.answers.set()
