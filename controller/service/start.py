@@ -12,6 +12,7 @@ from controller.core.types import LinkState
 from controller.field.lines import Field, open_links
 from controller.field.registermap import map_path
 from controller.records.head import Text
+from controller.records.ours import VERSION
 from controller.records.writer import Writer
 from controller.service.begun import Begun, begun
 from controller.service.clock import RealClock, boot_mark, wall_moved_ms, wall_ms
@@ -26,8 +27,6 @@ from controller.service.places import socket_place
 from controller.service.recorder import Recorder, Sources
 from controller.service.recordroom import log_ms_of, not_on_disk, writer_of
 from controller.service.sockets import OrderSocket
-
-VERSION = "0.1.0"
 
 
 def sources_of(bath: Bath) -> Sources:

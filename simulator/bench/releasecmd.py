@@ -22,9 +22,9 @@ import numpy as np
 
 from controller.bathfile import Bath
 from controller.core.version import CORE
+from controller.records.ours import VERSION
 from controller.records.rows import time_utc
 from controller.service.clock import wall_ms
-from controller.service.start import VERSION
 from profiles.loader import found_profile, load_model, read_document
 from profiles.problems import InputError, Problem, clean
 from profiles.profile import Profile

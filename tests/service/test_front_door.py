@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from controller.records.ours import VERSION
+
 ROOT = Path(__file__).parents[2]
 COMMANDS = ("demo", "run", "console", "order", "check", "schema", "simulate", "verify")
 KINDS = ("profile", "bath", "map")
@@ -255,9 +257,10 @@ def test_a_service_needs_no_standard_output():
 
 
 def test_version_is_the_package_s():
-    """One number in two places stays one number."""
+    """One number in three places stays one number: the front door's, the package's, and that of records."""
     stated = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
     assert formbath("--version").stdout == f"formbath {stated}\n"
+    assert stated == VERSION
 
 
 def test_module_imports_only_the_standard_library_at_its_top():
