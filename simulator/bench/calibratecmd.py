@@ -7,6 +7,7 @@ import json
 import sys
 from pathlib import Path
 
+from controller.records.guarded import guarded
 from profiles.problems import InputError, Problem, clean
 from simulator.bench import calibratetelling as telling
 from simulator.bench.calibratecourse import course_of
@@ -61,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _look_at_place(place: Path | None, *, force: bool) -> None:
-    """Refuse a place for the file before the work is done: one that is taken, or in no folder."""
+    """Refuse a place for the file before the work is done: one that is taken, a record's, or in no folder."""
     if place is None:
         return
     try:
@@ -70,6 +71,8 @@ def _look_at_place(place: Path | None, *, force: bool) -> None:
         raise _output(place, "its name cannot be used") from None
     if folder:
         raise _output(place, "is a folder, name a file")
+    if (owned := guarded(place)) is not None:
+        raise _output(place, owned)
     if not home:
         raise _output(place, "its folder does not exist, make it first")
     if taken and not force:

@@ -12,6 +12,7 @@ from typing import TextIO
 
 from controller.charts.svg import to_svg
 from controller.charts.terminal import to_text
+from controller.records.guarded import guarded
 from controller.service.clock import boot_ms
 from profiles.problems import InputError, Problem, clean
 from simulator.bench import asjson, compare, pictures, telling
@@ -109,6 +110,8 @@ def _output(text: str | None) -> Path | None:
             what = f"{clean(text, 80)!r} is no plain file, name another one"
         elif not path.parent.is_dir():
             what = f"{clean(str(path.parent), 80)!r} is no folder, make it first"
+        elif (owned := guarded(path)) is not None:
+            what = f"{clean(text, 80)!r} {owned}"
     except OSError as error:
         what = f"{clean(text, 80)!r} cannot be looked at: {error.strerror}; name another file"
     if what:

@@ -15,6 +15,7 @@ from pathlib import Path
 from controller.charts.csvtable import to_csv
 from controller.charts.svg import to_svg
 from controller.charts.terminal import to_text
+from controller.records.guarded import guarded
 from profiles.problems import InputError, Problem, clean
 from simulator.bench.asked import WATER_C, add_setting_arguments, asked
 from simulator.bench.digits import number_of, whole_of
@@ -255,6 +256,8 @@ def _place(text: str | None, table: bool) -> None:
         fits = special = False
     if special:
         raise _wrong("-o", f"{clean(text, 80)!r} is no plain file, name another one")
+    if fits and (owned := guarded(path)) is not None:
+        raise _wrong("-o", f"{clean(text, 80)!r} {owned}")
     if not fits:
         raise _wrong("-o", f"{clean(text, 80)!r} cannot be written: its folder is not there, or it is a folder")
 

@@ -192,6 +192,9 @@ def test_places_and_options_are_looked_at_before_the_work(tmp_path):
     taken = tmp_path / "m.toml"
     taken.write_text('kind = "profile"\n')
     assert refused("none", "-o", taken).endswith("exists, name another file or add --force")
+    (tmp_path / "run").mkdir()
+    (tmp_path / "run" / "run.json").write_text("{}")
+    assert "which holds a record" in refused("none", "-o", tmp_path / "run" / "run.json", "--force")
     assert refused("none", "-o", tmp_path).endswith("is a folder, name a file")
     assert refused("none", "-o", tmp_path / "a" / "b.toml").endswith("its folder does not exist, make it first")
     assert refused("none", "--air-C", "nan").startswith("calibrate: --air-C: nan cannot be")

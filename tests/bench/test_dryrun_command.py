@@ -104,6 +104,7 @@ def untried(monkeypatch):
         (["starter-60", "-o", "folder.svg"], "dryrun: -o: 'folder.svg' is a folder, name a file in it"),
         (["starter-60", "-o", "pipe.svg"], "dryrun: -o: 'pipe.svg' is no plain file, name another one"),
         (["starter-60", "-o", "link.csv"], "dryrun: -o: 'link.csv' is no plain file, name another one"),
+        (["starter-60", "-o", "run/log.csv"], "dryrun: -o: 'run/log.csv' would stand in the run folder"),
         (["starter-60", "-o", "\x1b[2J\x00.svg"], "dryrun: -o: '?[2J?.svg'"),
         (["starter-60", "starter-60", "starter-60"], "dryrun: PROFILE: 3 given, write one, or two to compare"),
         (["starter-60", "starter-61"], "dryrun: PROFILE: 'starter-61' is no file here"),
@@ -115,6 +116,8 @@ def test_wrong_words_are_one_line_and_nothing_is_tried(untried, tmp_path, monkey
     """Before anything is computed; with two profiles a wrong option is told once."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "folder.svg").mkdir()
+    (tmp_path / "run").mkdir()
+    (tmp_path / "run" / "run.json").write_text("{}")
     os.mkfifo(tmp_path / "pipe.svg")
     (tmp_path / "link.csv").symlink_to("/dev/null")
     with pytest.raises(InputError) as caught:

@@ -48,6 +48,7 @@ WRONG = [
     (["bench-36s", "--strings", "100000", "--vary", "air_C=1:3:1"], "in all cells"),
     (["bench-36s", "-o", "a\0b.csv"], "cannot be written"),
     (["bench-36s", "-o", "pipe.csv"], "-o: 'pipe.csv' is no plain file, name another one"),
+    (["bench-36s", "-o", "run/log.csv"], "-o: 'run/log.csv' would stand in the run folder"),
     (["bench-36s", "-o", "pipe.svg"], "-o: 'pipe.svg' is no plain file, name another one"),
 ]
 
@@ -58,6 +59,8 @@ def test_wrong_settings_are_one_line_each(words, said, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     os.mkfifo("pipe.csv")
     os.mkfifo("pipe.svg")
+    (tmp_path / "run").mkdir()
+    (tmp_path / "run" / "run.json").write_text("{}")
     with pytest.raises(InputError) as error:
         studycmd.wanted_of(parsed(*words))
     (problem,) = error.value.problems
