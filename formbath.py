@@ -192,7 +192,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         code, lost = _answer(words), _lost()
     finally:
-        sys.stdout = before
+        shown, sys.stdout = sys.stdout, before
+        if shown is not before:
+            # What cannot be written is known by now; left to the collector it would be told once more, with a trace.
+            with suppress(OSError, ValueError):
+                shown.close()
     if lost is None:
         return code
     if isinstance(lost, BrokenPipeError):
