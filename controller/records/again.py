@@ -13,9 +13,10 @@ from controller.records.duecheck import DueCheck
 from controller.records.eventcheck import EventCheck
 from controller.records.head import Head
 from controller.records.logwatch import LogWatch
-from controller.records.losses import NO_BOUNDS, Bounds, Lost, counted
+from controller.records.losses import NO_BOUNDS, Bounds, Lost
 from controller.records.reader import Block
 from controller.records.redecide import Redecided, Step, redecide
+from controller.records.saying import counted
 from controller.records.seams import Seam, first_difference, seam
 from controller.records.silences import Readings
 from controller.records.tally import Tally

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 
 from controller.core.state import CircuitState
 from controller.records.due import Due
-from controller.records.losses import clock_of, counted
+from controller.records.losses import clock_of
 from controller.records.outside import milliseconds_of
+from controller.records.saying import counted
 
 
 @dataclass(slots=True)

@@ -13,10 +13,11 @@ from dataclasses import dataclass, field, fields
 
 from controller.core.types import Event, EventKind
 from controller.records.eventrow import event_row
-from controller.records.losses import TAIL_MS, clock_of, counted
+from controller.records.losses import TAIL_MS, clock_of
 from controller.records.outside import milliseconds_of
 from controller.records.readings import reading_of
 from controller.records.rows import event_text
+from controller.records.saying import counted
 from controller.records.seams import Seam
 from controller.records.tables import EVENT_COLUMNS
 

@@ -15,6 +15,7 @@ from controller.records.exportparquet import ParquetSink
 from controller.records.finding import is_bath_folder
 from controller.records.guarded import guarded
 from controller.records.runscmd import paths_of
+from controller.records.saying import counted
 from profiles.problems import InputError, Problem, clean
 
 COLUMNS = """In front of those of the table (README.txt in a run folder has them): run,
@@ -74,8 +75,9 @@ def run(args: argparse.Namespace) -> int:
     damaged = sum(bool(one.wrong) for one in found)
     told = f", {damaged} damaged, exported as far as is said above" if damaged else ""
     count = sum(not one.of_bath for one in found)
-    whose = f"{count} runs" if count or not baths else f"{len(baths)} baths"
-    sys.stderr.write(f"{clean(str(args.output))}: {sum(one.rows for one in found)} rows of {whose}{told}\n")
+    whose = counted(count, "run") if count or not baths else counted(len(baths), "bath")
+    rows = counted(sum(one.rows for one in found), "row")
+    sys.stderr.write(f"{clean(str(args.output))}: {rows} of {whose}{told}\n")
     return 1 if damaged else 0
 
 

@@ -69,11 +69,6 @@ def tail_ms(settings: BathSettings, log_s: float | None) -> int:
     return max(TAIL_MS, TAIL_ROWS * each_ms)
 
 
-def counted(number: int, what: str) -> str:
-    """`1 row`, `2 rows`."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
 def clock_of(elapsed_ms: int) -> str:
     """Elapsed time as hours, minutes, seconds."""
     seconds = abs(elapsed_ms) // 1000

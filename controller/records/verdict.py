@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field
 
 from controller.records.paper import OnPaper, told
 from controller.records.rows import clean
+from controller.records.saying import counted
 
 LEAST_COMPARED_Ah = 0.1
 """Below this a counter's last digit is per cents of it, and comparing says nothing."""
@@ -120,15 +121,15 @@ def _state(verdict: Verdict) -> str:
 def _lost(verdict: Verdict) -> str:
     """What no disk took, in words; "": nothing."""
     counts = ((verdict.lost_rows, "row"), (verdict.lost_cycles, "cycle"))
-    return " and ".join(f"{number} {what}{'' if number == 1 else 's'}" for number, what in counts if number)
+    return " and ".join(counted(number, what) for number, what in counts if number)
 
 
 def _sum_bath(verdict: Verdict) -> str:
     whole = "NOT as it was written" if verdict.wrong else f"whole, and {_UNTOUCHED}"
     chain = "see above" if verdict.wrong else "chain unbroken"
     rows = sum(verdict.tables.values())
-    tables = f"{len(verdict.tables)} table{'' if len(verdict.tables) == 1 else 's'}"
-    return f"{whole}: {rows} rows in {tables} of a bath, {chain}"
+    tables = counted(len(verdict.tables), "table")
+    return f"{whole}: {counted(rows, 'row')} in {tables} of a bath, {chain}"
 
 
 def _gaps(verdict: Verdict) -> str:

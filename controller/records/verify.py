@@ -36,6 +36,7 @@ from controller.records.reader import Block, CycleStore
 from controller.records.readingcheck import ReadingCheck
 from controller.records.readme import readme
 from controller.records.redecide import Step
+from controller.records.saying import counted
 from controller.records.seams import short
 from controller.records.together import wrong_together
 from controller.records.verdict import Verdict
@@ -81,10 +82,9 @@ def _must_hold_record(place: Place) -> None:
         return
     runs = run_paths([place.path])
     if runs and runs != [place.path]:
-        number = f"{len(runs)} run{'' if len(runs) == 1 else 's'}"
         raise RecordError(
-            f"is no run folder, it holds {number}: name run folders, archives or a bath's own folder, "
-            "as in `formbath verify RUNS/*`; `formbath runs` lists them"
+            f"is no run folder, it holds {counted(len(runs), 'run')}: name run folders, archives or a bath's own "
+            "folder, as in `formbath verify RUNS/*`; `formbath runs` lists them"
         )
 
 
@@ -150,7 +150,7 @@ def _without_cycles(found: Gathered, verdict: Verdict) -> None:
         return
     rows = len(found.rows_of("log.csv"))
     if rows > lost_of(found.summary).cycles and not found.cycles.count:
-        told = f"log.csv has {rows} row{'' if rows == 1 else 's'}: cycles are written before rows"
+        told = f"log.csv has {counted(rows, 'row')}: cycles are written before rows"
         verdict.wrong.append(f"cycles.bin: holds no cycle, {told}")
 
 

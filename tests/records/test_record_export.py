@@ -315,7 +315,7 @@ def test_a_wrong_cell_under_a_right_chain_ends_the_run_before_its_row(tmp_path, 
     rechained(folder, change)
     rows, said = both(tmp_path, folder, 1, capsys)
     assert said.startswith(f"{folder.name}: log.csv:32: row 31 {told}\n")
-    assert said.endswith("x.csv: 30 rows of 1 runs, 1 damaged, exported as far as is said above\n")
+    assert said.endswith("x.csv: 30 rows of 1 run, 1 damaged, exported as far as is said above\n")
     assert rows[-1]["chain"] == cells(folder, "log.csv")[29]["chain"]
     content = json.loads(pyarrow().read_metadata(tmp_path / "x.parquet").metadata[b"formbath"])
     assert (content["runs"][0]["rows"], content["runs"][0]["chain"]) == (30, rows[-1]["chain"])
@@ -439,7 +439,7 @@ def test_a_bath_s_own_events_are_exported_by_its_folder(tmp_path, capsys):
     (runs / "A" / "events-202604.csv").write_bytes(invented.chained(invented.EVENTS, [april]))
     with exported(tmp_path / "x.csv", runs / "A", "--events").open(encoding="utf-8", newline="") as file:
         found = list(csv.DictReader(file))
-    assert capsys.readouterr().err.endswith("x.csv: 4 rows of 1 baths\n")
+    assert capsys.readouterr().err.endswith("x.csv: 4 rows of 1 bath\n")
     assert [row["text"] for row in found] == ["load 0", "load 1", "load 2", "load 4"]
     assert {tuple(row[name] for name in FRONT) for row in found} == {("", "", "A", *[""] * 8)}
     table = pyarrow().read_table(exported(tmp_path / "x.parquet", runs / "A", "--events")).to_pylist()
