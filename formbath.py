@@ -193,7 +193,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         code, lost = _answer(words), _lost()
     finally:
         shown, sys.stdout = sys.stdout, before
-        if shown is not before:
+        if shown is before:
+            _flushed_or_let_go(before)
+        else:
             # What cannot be written is known by now; left to the collector it would be told once more, with a trace.
             with suppress(OSError, ValueError):
                 shown.close()
@@ -203,6 +205,15 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_UNREAD
     print(f"{who}: cannot write output: {lost.strerror}", file=sys.stderr)
     return EXIT_UNWRITTEN
+
+
+def _flushed_or_let_go(shown: TextIO) -> None:
+    """A terminal that hung up takes no more: what still waits for it must not fail the end of the program."""
+    try:
+        shown.flush()
+    except (OSError, ValueError):
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), shown.fileno())
 
 
 def _nowhere() -> TextIO:

@@ -269,3 +269,21 @@ def test_module_imports_only_the_standard_library_at_its_top():
     top = {name.name for node in tree.body if isinstance(node, ast.Import) for name in node.names}
     top |= {str(node.module) for node in tree.body if isinstance(node, ast.ImportFrom)}
     assert {name.partition(".")[0] for name in top} <= sys.stdlib_module_names
+
+
+def test_a_terminal_that_hung_up_fails_no_end():
+    """What waited for it is dropped: flushed by the interpreter it would end the program with a code of its own."""
+    said = """
+import os, sys
+import formbath
+master, slave = os.openpty()
+sys.stdout = os.fdopen(slave, "w", encoding="utf-8")
+sys.stdout.write("half a line")
+os.close(master)
+formbath._answer = lambda words: 0
+sys.exit(formbath.main([]))
+"""
+    ended = subprocess.run(
+        [sys.executable, "-c", said], cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert (ended.returncode, ended.stderr) == (0, "")
