@@ -43,8 +43,13 @@ def ended(state: CircuitState) -> dict[str, Any]:
         "hottest_C": run.hottest_C,
         "highest_V_per_cell": run.highest_V_per_cell,
         "link_rides": run.link_rides,
-        "verdict": "complete" if state.state is State.COMPLETE else "ended by a person",
+        "verdict": verdict_of_end(state.state.value),
     }
+
+
+def verdict_of_end(state: str) -> str:
+    """What is said of a run that ended in a state, before anybody judged its batteries."""
+    return "complete" if state == State.COMPLETE.value else "ended by a person"
 
 
 def is_over(state: CircuitState) -> bool:

@@ -186,9 +186,9 @@ def _put(sink: Sink, piece: Piece) -> None:
     else:
         return
     half = len(piece.lines) // 2
-    _put(sink, Piece(piece.run, piece.columns, piece.lines[:half]))
+    _put(sink, replace(piece, lines=piece.lines[:half]))
     try:
-        _put(sink, Piece(piece.run, piece.columns, piece.lines[half:]))
+        _put(sink, replace(piece, lines=piece.lines[half:]))
     except _Refused as refused:
         taken = half + refused.taken
         raise _Refused(str(refused), taken, piece.lines[taken - 1][-DIGITS:].decode("ascii", "replace")) from None

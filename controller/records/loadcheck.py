@@ -12,7 +12,7 @@ from typing import Any
 from controller.core.planned import Load
 from controller.core.state import CircuitState
 from controller.core.types import Order
-from controller.records.batchlist import listed
+from controller.records.batchlist import MAX_POSITION, listed
 from controller.records.batteries import batteries_of, links_of, plain_batteries
 from controller.records.cycles import Cycle
 from controller.records.head import ADDED, Head, follow_on
@@ -24,6 +24,7 @@ LONGEST_LIST = 65_536
 """Characters: an order's message is no longer."""
 RECOUNTED = "recounted"
 """The event of an order that changed the number of batteries."""
+_INTERRUPTED = ("gap", "gap_unknown")
 _CHANGES = "change-count"
 Plain = Mapping[str, Any]
 
@@ -54,12 +55,12 @@ def wrong_lists(run_json: Plain) -> list[str]:
 
 
 def places_of(run_json: Plain) -> int | None:
-    """How many places the run's string has; None: run.json does not say."""
+    """How many places the run's string has; None: run.json does not say, or says what no string has."""
     circuits = _part(run_json, "settings").get("circuits")
     for own in circuits if isinstance(circuits, list) else ():
         if isinstance(own, Mapping) and own.get("name") == run_json.get("circuit"):
             places = own.get("places")
-            return places if type(places) is int else None
+            return places if type(places) is int and 1 <= places <= MAX_POSITION else None
     return None
 
 
@@ -168,12 +169,12 @@ def wrong_loaded(summary: Plain, run_json: Plain) -> list[str]:
 def wrong_count(summary: Plain, run_json: Plain, events: Iterable[Mapping[str, str]]) -> list[str]:
     """Another number of batteries at the end than at the begin, with no order in events.csv that changed it.
 
-    Not to be asked of a record that lost rows.
+    Not to be asked of a record that lost rows. An interruption may have taken the order's row; the decisions tell then.
     """
     told, begun = summary.get("batteries"), _part(run_json, "load").get("batteries")
     if told is None or begun is None or told == begun:
         return []
-    if any(row.get("code") == RECOUNTED for row in events):
+    if any(row.get("code") in (RECOUNTED, *_INTERRUPTED) for row in events):
         return []
     return [f"summary.json: batteries is {_short(told)}, the load says {_short(begun)}, and nobody changed the number"]
 

@@ -31,7 +31,7 @@ MOST_TOLD = 5
 MOST_TRIED = 40
 """Moments at which a clock may have been set back between readings, so that a sign-off knew fewer of them."""
 _MOST_LOOKED = 5_000_000
-"""Sign-offs times readings: a thousand of the one and five thousand of the other, which no run has (own choice)."""
+"""Sign-offs, times what each was tried with, times readings and batteries: so much no run has (own choice)."""
 _SIGNED = ("outcomes", "signed_off_by", "signed_off_role", "signed_off_utc", "verdict_at_end")
 _NEWEST = {"verdict": "verdict", "outcomes": "outcomes", "signed_off_by": "who", "signed_off_role": "role",
            "signed_off_utc": "time_utc"}  # fmt: skip
@@ -73,10 +73,10 @@ def wrong_batteries(
         unsigned = bool(batteries) and by_service(run_json)
         return ["batteries.csv: has rows, summary.json tells of no sign-off"] if unsigned else []
     readings = [reading for row in own if (reading := reading_of(row)) is not None]
-    if len(signed) * (len(readings) + len(after) + 1) > _MOST_LOOKED:
-        return [f"summary.json: tells of {len(signed)} sign-offs: more than can be looked at"]
-    known = _Known(readings, [from_after(row) for row in after], last_current_ms(log), reference_C(run_json))
     string = batteries_of(run_json)
+    known = _Known(readings, [from_after(row) for row in after], last_current_ms(log), reference_C(run_json))
+    if len(signed) * known.most_tries * (len(readings) + len(after) + len(string) + 1) > _MOST_LOOKED:
+        return [f"summary.json: tells of {len(signed)} sign-offs: more than can be looked at"]
     wrong: list[str] = []
     first = 0
     for number, said in enumerate(signed, 1):
@@ -163,17 +163,21 @@ class _Known:
         self._own = list(own)
         self._after = [each for each in after if each is not None]
         self._last_ms, self._at_C = last_ms, at_C
+        self._times = [time_utc(each.utc_ms) for each in self._after]
+        self._set_back = [row for row in range(1, len(self._times)) if self._times[row] < self._times[row - 1]]
+
+    @property
+    def most_tries(self) -> int:
+        """How often one sign-off is looked at, at the most."""
+        return 1 + min(MOST_TRIED, len(self._after))
 
     def at(self, signed_utc: str) -> Iterator[Mapping[int, Measured]]:
         """What had been read by then: from all rows first, then from fewer, as a clock that was set makes possible.
 
         Rows that came later have a time that is not later where the clock was set back, or in the same cycle.
         """
-        times = [time_utc(each.utc_ms) for each in self._after]
-        lengths = [len(times)]
-        lengths += [
-            row for row in range(len(times)) if times[row] == signed_utc or (row and times[row] < times[row - 1])
-        ][:MOST_TRIED]
+        same = [row for row, told in enumerate(self._times) if told == signed_utc]
+        lengths = [len(self._times), *sorted({*same, *self._set_back})[:MOST_TRIED]]
         for length in lengths:
             rows = (*self._own, *self._after[:length])
             yield measured_of(_once(rows, signed_utc), self._last_ms, self._at_C)

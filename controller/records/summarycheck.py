@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from controller.core.types import State
+from controller.records.ended import verdict_of_end
 from controller.records.ours import by_service
 from controller.records.sealed import SEAL
 from controller.records.summary import FORMAT, UNSEALED
@@ -55,5 +55,8 @@ def wrong_verdict(summary: Mapping[str, Any], run_json: Mapping[str, Any]) -> li
     key = "verdict_at_end" if "sign_offs" in summary else "verdict"
     if not by_service(run_json) or key not in summary or "state" not in summary:
         return []
-    wanted = "complete" if summary["state"] == State.COMPLETE.value else "ended by a person"
-    return [] if summary[key] == wanted else [f"summary.json: {key} is not that of a run that ended as it says"]
+    return (
+        []
+        if summary[key] == verdict_of_end(str(summary["state"]))
+        else [f"summary.json: {key} is not that of a run that ended as it says"]
+    )

@@ -1,4 +1,4 @@
-"""What the files of one record say of each other: its load, its sign-offs, what came later, its own README. Pure.
+"""What the files of one record say of each other: its load, its sign-offs, what came later, its own README.
 
 Every check is asked only where its ground is whole: what is broken is told as that, and not once more as a
 contradiction. Reads the bath's log beside the record, and changes nothing.

@@ -174,6 +174,9 @@ def test_lists_of_records_that_no_service_made_are_asked_for_less(plain):
     assert wrong_lists({**plain, "load": {**plain["load"], "text": ""}, "load_list": ""})
     assert wrong_lists({**plain, "batch": "K2"}) == ["run.json: batch: the load's list begins with K1"]
     assert places_of(plain) == 4
+    for absurd in (0, -1, 10**9, "4", True):
+        told = {"settings": {"circuits": [{"name": "A01", "places": absurd}]}, "circuit": "A01"}
+        assert places_of(told) is None
     assert places_of({}) is places_of({"settings": {"circuits": [7, {"name": "A01"}]}, "circuit": "A01"}) is None
 
 
@@ -196,6 +199,7 @@ def test_a_number_that_an_order_changed_is_another_at_the_end():
     told, run_json = {"batteries": 17}, {"load": {"batteries": 18}}
     assert wrong_count(told, run_json, [{"code": "accepted"}])
     assert wrong_count(told, run_json, [{"code": "recounted"}]) == []
+    assert wrong_count(told, run_json, [{"code": "accepted"}, {"code": "gap"}]) == []
     assert (
         wrong_count({}, run_json, []) == wrong_count(told, {}, []) == wrong_count({"batteries": 18}, run_json, []) == []
     )
