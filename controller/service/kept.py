@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 from controller import words
 from controller.service.protocol import Answer, clean
@@ -16,6 +17,9 @@ SAFE_S = 6.0
 """Longest wait for the disk before the answer says that it does not have the order: less than the 12 s after which a
 console tells that nobody answers (own choice; a sound disk takes milliseconds, a slow one a second or two)."""
 
+MOST_WAITS = 8
+"""Waits at once, one for all orders of a cycle: as many cycles as pass in the longest wait, and some (own choice)."""
+
 Flush = Callable[[float], str | None]
 """Waits until the record is safe, at most so many seconds, and returns why it is not (None: it is). With 0 it waits for
 nothing, and returns what is known to be wrong."""
@@ -27,6 +31,8 @@ class Kept:
     def __init__(self, flush: Flush | None) -> None:
         self._flush = flush
         self._shared: asyncio.Future[str | None] | None = None
+        # Threads of its own: waits for a disk that hangs must not keep others from theirs, least of all a new client.
+        self._threads = ThreadPoolExecutor(MOST_WAITS, "kept")
 
     async def answer(self, verb: str, given: Answer) -> Answer:
         """Return the answer to an order once the disk has it, with a loud word where it does not have it in time.
@@ -52,7 +58,7 @@ class Kept:
         # It runs behind all whom this cycle answered; who comes now was accepted later and needs a wait of his own.
         self._shared = None
         try:
-            return await asyncio.to_thread(self._said, flush, SAFE_S)
+            return await asyncio.get_running_loop().run_in_executor(self._threads, self._said, flush, SAFE_S)
         except Exception as error:  # noqa: BLE001 - the order is in force; who gave it must not hear that it is not
             return f"{type(error).__name__}: {error}"
 

@@ -219,7 +219,9 @@ class Service:
         reacts = (*(timer.code for timer in state.timers if timer.active), state.inputs.flow_lost_ms)
         steps = self._clock_steps  # the next service must not take this one's step for one of its own
         lost = parts.recorder.lost()
-        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts, steps, lost)
+        # Grows in every cycle while memory is full: written when it doubled, and with all else.
+        grown = tuple((name, *(each.bit_length() for each in both)) for name, both in lost.items())
+        revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts, steps, grown)
         if revision != self._kept_revision:
             self._kept_revision = revision
             for release in rested_on(state, parts.desk.releases).values():

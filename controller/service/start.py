@@ -17,6 +17,7 @@ from controller.records.writer import Writer
 from controller.service.begun import Begun, begun
 from controller.service.clock import RealClock, boot_mark, wall_moved_ms, wall_ms
 from controller.service.desk import Desk
+from controller.service.devices import at_other_devices
 from controller.service.errors import Unreachable
 from controller.service.left import what_was_left
 from controller.service.limits import Keeping, limits_of, told_limits
@@ -67,11 +68,13 @@ async def serve(bath: Bath, held: ExitStack, reason: str = "") -> Service:
     await prove_reachable(field, 0)
     writer, not_kept = writer_of(bath, settings)
     recorder = Recorder(settings, sources_of(bath), bath.runs_path, log_ms_of(bath), writer, by_count=False)
+    limits = limits_of(bath)
     left = what_was_left(settings, recorder, writer, bath.runs_path)
+    left = at_other_devices(left, settings.name, bath.runs_path, limits)
     for circuit, (record, start_utc_ms) in left.records.items():
         recorder.adopt(circuit, record, start_utc_ms)
     recorder.remember_ended(left.ended)
-    recorder.limits = Keeping(limits_of(bath))
+    recorder.limits = Keeping(limits)
     changed = told_limits(bath, recorder.bath, tuple(left.records), account_of(os.getuid()).name, reason)
     begin = begun(settings, left, wall_ms(), wall_moved_ms(left.boot, boot_mark()))
     parts = _parts(bath, settings, field, recorder, writer, begin)

@@ -61,7 +61,7 @@ class Terminal:
         self.child = subprocess.Popen(
             [sys.executable, "-c", LEADS, "own" if own else "borrowed", *words],
             stdin=self.slave, stdout=self.slave, stderr=self.slave, cwd=folder,
-            env=dict(env or os.environ), start_new_session=True,
+            env={"PYTHONFAULTHANDLER": "1", **(env or os.environ)}, start_new_session=True,
         )  # fmt: skip
         self._free_s = 0.0
         self._ended = False
@@ -79,6 +79,8 @@ class Terminal:
                 continue
             try:
                 data = os.read(self.master, 65536)
+            except BlockingIOError:  # an interrupt from the keyboard throws away what was there a moment ago
+                continue
             except OSError:
                 return
             with self._lock:
@@ -228,8 +230,14 @@ class Terminal:
             os.killpg(self.child.pid, signal.SIGWINCH)
 
     def end(self, bound_s: float = BOUND_S) -> int:
-        """Wait for the program to end."""
-        return self.child.wait(bound_s)
+        """Wait for the program to end. Fails with where each of its threads stands after the bound."""
+        try:
+            return self.child.wait(bound_s)
+        except subprocess.TimeoutExpired:
+            self.child.send_signal(signal.SIGABRT)
+            self.child.wait(bound_s)
+            self.quiet()
+            raise AssertionError(f"did not end within {bound_s:g} s:\n{self.raw.decode(errors='replace')}") from None
 
     def rest(self) -> None:
         """Read no more: whoever asked for it reads the master itself."""
