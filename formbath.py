@@ -120,8 +120,8 @@ COMMANDS: Mapping[str, Command] = {
     "verify": Command(
         "Says whether a record is whole, as far as its own hashes tell.",
         ("formbath verify runs/20260316T135800Z-A-A07-K3107", "formbath verify RUN --chain-only"),
-        "controller.records.commands:add_arguments",
-        "controller.records.commands:run",
+        "controller.verify.commands:add_arguments",
+        "controller.verify.commands:run",
     ),
     "replay": Command(
         "Shows a record in the console as if it ran now; takes no order.",
@@ -132,14 +132,14 @@ COMMANDS: Mapping[str, Command] = {
     "runs": Command(
         "Lists recorded runs, sums them up for a manager, archives them.",
         ("formbath runs --since 2026-03-01 --circuit A07", "formbath runs --table --by week"),
-        "controller.records.runscmd:add_arguments",
-        "controller.records.runscmd:run",
+        "controller.runs.commands:add_arguments",
+        "controller.runs.commands:run",
     ),
     "export": Command(
         "Writes records as one Parquet or CSV table, units with it.",
         ("formbath export runs -o runs.parquet", "formbath export runs/*-A07-* --events -o a07.csv"),
-        "controller.records.exportcmd:add_arguments",
-        "controller.records.exportcmd:run",
+        "controller.runs.exportcmd:add_arguments",
+        "controller.runs.exportcmd:run",
     ),
 }
 

@@ -39,7 +39,7 @@ MOST_OF_PEER, MOST_percent = 1.3, 1.0
 
 def kit_of() -> ModuleType:
     """The record tests' own run: the real core on a toy string."""
-    spec = importlib.util.spec_from_file_location("recordkit", ROOT / "tests" / "records" / "conftest.py")
+    spec = importlib.util.spec_from_file_location("recordkit", ROOT / "tests" / "records" / "realrun.py")
     assert spec is not None
     assert spec.loader is not None
     kit = importlib.util.module_from_spec(spec)

@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from controller.records.verify import verify_run
 from controller.service.client import Connection
 from controller.service.errors import Unreachable
 from controller.service.protocol import OrderMessage, PaceMessage, encode
+from controller.verify.runfolder import verify_run
 from simulator import watching
 from simulator.demo import SEED, End, end_of
 

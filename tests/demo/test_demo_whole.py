@@ -22,10 +22,10 @@ from pathlib import Path
 
 import pytest
 
-from controller.records import commands as verify_command
 from controller.records.reader import read_run
 from controller.records.rows import parse_time
-from controller.records.verify import verify_run
+from controller.verify import commands as verify_command
+from controller.verify.runfolder import verify_run
 from simulator import demo, telling
 from simulator.hall import Hall, open_hall
 

@@ -21,8 +21,8 @@ from controller.core.settings import BathSettings, CircuitSettings
 from controller.core.types import BathIn, BathReading, ChannelReading, Fit, LinkState, Order, Quality, Value
 from controller.records.eventrow import event_row
 from controller.records.logrow import log_row
-from controller.records.verify import verify_run
 from controller.records.writer import Writer
+from controller.verify.runfolder import verify_run
 
 QUALITIES = ("good", "suspect", "lost", "stale", "out_of_range", "frozen")
 VALUES = 12

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from controller.records.reader import read_run
-from controller.records.verify import verify_run
+from controller.verify.runfolder import verify_run
 
 integrate = pytest.importorskip("scipy.integrate", reason="scipy is not installed")
 trapezoid = getattr(np, "trapezoid" if hasattr(np, "trapezoid") else "trapz")  # the name before numpy 2

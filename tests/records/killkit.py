@@ -6,12 +6,13 @@ Each line it prints is a JSON list: `["acked", pid, {run or bath: {...}}]` once 
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import sys
 from pathlib import Path
 from typing import Any
+
+import realrun as kit
 
 from controller.core.state import CircuitState
 from controller.records import run as run_module
@@ -22,10 +23,6 @@ from controller.records.resume import resume_run
 from controller.records.rows import EventRow
 from controller.records.run import RunRecord
 from controller.records.writer import Writer
-
-_SPEC = importlib.util.spec_from_file_location("recordkit", Path(__file__).with_name("conftest.py"))
-kit: Any = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(kit)
 
 BATCHES = ("K1", "K2")
 BLOCK_CYCLES = 7

@@ -11,15 +11,15 @@ from controller.core import bath
 from controller.core.plan import compile_plan
 from controller.core.planned import Load
 from controller.core.types import BathIn, BathReading, ChannelReading, Fit, LinkState, Order, Value
-from controller.records.gather import gather
 from controller.records.head import Text
-from controller.records.headcheck import wrong_head, wrong_summary
-from controller.records.signedcheck import wrong_sign_off
-from controller.records.together import wrong_together
-from controller.records.verdict import Verdict
 from controller.records.writer import Writer
 from controller.service.recorder import Recorder
 from controller.service.start import sources_of
+from controller.verify.gather import gather
+from controller.verify.headcheck import wrong_head, wrong_summary
+from controller.verify.signedcheck import wrong_sign_off
+from controller.verify.together import wrong_together
+from controller.verify.verdict import Verdict
 from profiles.loader import load_model, parse_document
 from profiles.profile import Profile
 

@@ -16,7 +16,7 @@ from controller.records.errors import RecordError
 from controller.records.head import ADDED, Text, cycle_codec, read_head, read_plain, write_head
 from controller.records.plain import Codec, PlainError
 from controller.records.reader import read_run
-from controller.records.verify import verify_run
+from controller.verify.runfolder import verify_run
 
 
 def older(start):

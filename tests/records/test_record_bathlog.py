@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from controller.records.bathlog import BathLog, verify_bath_table
-from controller.records.bathverify import verify_bath
 from controller.records.rows import EventRow
 from controller.records.writer import Writer
+from controller.verify.bathfolder import verify_bath
 
 MARCH_MS, APRIL_MS = 1_774_915_200_000, 1_775_088_000_000
 

@@ -18,8 +18,8 @@ import pytest
 
 from controller.records.reserve import Reserve
 from controller.records.space import Space
-from controller.records.verify import verify_run
 from controller.records.writer import Writer
+from controller.verify.runfolder import verify_run
 
 BOUND_S = 60.0
 

@@ -27,7 +27,6 @@ from controller.records.head import Text
 from controller.records.reader import read_run
 from controller.records.reserve import Reserve
 from controller.records.space import Space
-from controller.records.verify import verify_run
 from controller.records.writer import Writer
 from controller.service import kept
 from controller.service.clock import Now
@@ -37,6 +36,7 @@ from controller.service.people import ROLES, Person
 from controller.service.protocol import OrderMessage
 from controller.service.recorder import Recorder, Sources
 from controller.service.recordroom import not_on_disk
+from controller.verify.runfolder import verify_run
 
 PROFILE = Path(profiles.__file__).parent / "library" / "starter-60.toml"
 PERIOD_MS = 1_000

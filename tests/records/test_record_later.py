@@ -22,8 +22,8 @@ from controller.records.place import FolderPlace
 from controller.records.rows import event_text, time_utc
 from controller.records.run import RunRecord
 from controller.records.summary import read_summary
-from controller.records.verify import verify_run
 from controller.records.writer import Writer
+from controller.verify.runfolder import verify_run
 
 END_MS = 1_773_640_800_000 + 45_000
 HOUR_MS = 3_600_000

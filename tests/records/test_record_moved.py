@@ -7,8 +7,8 @@ import shutil
 import pytest
 
 from controller.records.space import Space
-from controller.records.verify import verify_run
 from controller.records.writer import Group, Writer
+from controller.verify.runfolder import verify_run
 
 MOVED = "was moved, or another one stands in its place"
 

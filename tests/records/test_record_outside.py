@@ -12,7 +12,7 @@ import pytest
 from forgekit import rechained, resealed, unsealed
 from memoryplace import in_memory
 
-from controller.records import chained, frames, gather, outside, verify
+from controller.records import frames, outside
 from controller.records.cycles import DamagedCycles, decode
 from controller.records.errors import RecordError
 from controller.records.frames import FILE_HEAD, LARGEST_BODY, Damage, Frame, frame, scan
@@ -21,7 +21,9 @@ from controller.records.outside import milliseconds_of, number_of, plain_number,
 from controller.records.plain import Codec
 from controller.records.reader import read_cycles
 from controller.records.summary import read_summary
-from controller.records.verify import verify_place
+from controller.verify import chained, gather
+from controller.verify import runfolder as verify
+from controller.verify.runfolder import verify_place
 
 BLOCKS = [frame(number, 1, b"body" * 50) for number in range(200)]
 

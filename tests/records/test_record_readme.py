@@ -20,9 +20,9 @@ from controller.records.cycles import Extras
 from controller.records.plain import layout
 from controller.records.readme import readme
 from controller.records.run import RunRecord
-from controller.records.strangerows import strange_rows
 from controller.records.tables import AFTER_COLUMNS, BATTERY_COLUMNS, EVENT_COLUMNS, LOG_COLUMNS
 from controller.records.writer import Writer
+from controller.verify.strangerows import strange_rows
 
 README = readme(virtual=False)
 WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_.]*[A-Za-z0-9_]")

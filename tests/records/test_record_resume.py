@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from controller.core.types import State
 from controller.records.errors import RecordError
 from controller.records.resume import resume_run
-from controller.records.verify import verify_run
 from controller.records.writer import Writer
+from controller.verify.runfolder import verify_run
 
 
 @pytest.fixture(scope="module")

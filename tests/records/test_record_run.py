@@ -14,8 +14,8 @@ from controller.records.logrow import log_row
 from controller.records.reader import read_run
 from controller.records.rows import LOG_HEADER
 from controller.records.run import RunRecord
-from controller.records.verify import verify_run
 from controller.records.writer import Writer
+from controller.verify.runfolder import verify_run
 
 
 def test_a_closed_run_holds_its_files_and_no_others(kept_run):

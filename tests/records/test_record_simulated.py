@@ -11,8 +11,8 @@ from memoryplace import in_memory
 
 from controller.records.resume import resume_run
 from controller.records.run import RunRecord
-from controller.records.verify import verify_place
 from controller.records.writer import Writer
+from controller.verify.runfolder import verify_place
 
 
 @pytest.fixture(scope="module")

@@ -279,7 +279,7 @@ def test_nothing_acknowledged_is_lost_by_a_kill(rec, tmp_path, lines):
     """Killed with -9 in the middle of its work, a record holds every cycle and row whose flush had returned."""
     from controller.records.resume import resume_run
 
-    kit = str(Path(__file__).with_name("conftest.py"))
+    kit = str(Path(__file__).with_name("realrun.py"))
     root = str(Path(__file__).parents[2])
     child = subprocess.Popen(
         [sys.executable, "-c", textwrap.dedent(CHILD), kit, str(tmp_path)],

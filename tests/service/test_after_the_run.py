@@ -23,7 +23,6 @@ from controller.core.moves import started
 from controller.core.types import Event, EventKind, State
 from controller.records.head import Text
 from controller.records.rows import time_utc
-from controller.records.verify import verify_run
 from controller.service.errors import Refused
 from controller.service.keeping import begun_again
 from controller.service.kept import Kept
@@ -31,6 +30,7 @@ from controller.service.left import what_was_left
 from controller.service.proofs import Proofs, due_day, proof_cells
 from controller.service.recorder import summary
 from controller.service.recordroom import not_on_disk
+from controller.verify.runfolder import verify_run
 
 DAY_MS = 24 * 3_600_000
 VOLTS = {"what": "voltage", "position": 4, "value": 12.84, "instrument": "M1", "taken_minutes_ago": 0}

@@ -11,11 +11,11 @@ from leftkit import PERIOD_MS, SETTINGS, Hall, in_memory, rows
 
 from controller.core.types import ALL_OFF, State, Value
 from controller.records.rows import parse_time
-from controller.records.verify import verify_run
 from controller.service import clock, counted, keeping
 from controller.service.clock import RealClock
 from controller.service.counted import Counted
 from controller.service.keeping import SURE_MS, first_cycle_ms
+from controller.verify.runfolder import verify_run
 
 HOUR_MS = 3_600_000
 DAY_S = 24 * 3_600

@@ -13,7 +13,7 @@ import pytest
 from leftkit import NAMES, Hall, Plant, in_memory, rows, state_bytes
 
 from controller.core.types import State
-from controller.records.verify import verify_run
+from controller.verify.runfolder import verify_run
 
 LONG = bool(os.environ.get("FORMBATH_LONG"))
 FILES = ("log.csv", "events.csv", "cycles.bin", "cycles.tail", "run.json", "state.json")

@@ -25,7 +25,6 @@ from controller import opening
 from controller.bathfile import load_bath
 from controller.records.bathlog import BathLog
 from controller.records.rows import clean
-from controller.records.verify import verify_run
 from controller.records.writer import Writer
 from controller.service import commands, limits, start
 from controller.service.errors import Unreachable
@@ -43,6 +42,7 @@ from controller.service.limits import (
     told_limits,
 )
 from controller.service.protocol import OrderMessage
+from controller.verify.runfolder import verify_run
 
 BATH = (HERE / "small" / "bath.toml").read_text(encoding="utf-8").format(port=1)
 SECOND = BATH[BATH.index("[[circuit]]") :].replace('"A01"', '"A02"').replace("unit = 1\n", "unit = 2\n")

@@ -23,7 +23,6 @@ from controller.core.types import (
     State,
     Value,
 )
-from controller.records.verify import verify_run
 from controller.records.writer import Writer
 from controller.service import loop
 from controller.service.clock import Now
@@ -35,6 +34,7 @@ from controller.service.protocol import OrderMessage
 from controller.service.recorder import Recorder, Sources
 from controller.service.recordroom import not_on_disk
 from controller.service.start import what_was_left
+from controller.verify.runfolder import verify_run
 
 
 class FakeField:

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.records.verify import verify_run
 from controller.service.client import Connection, new_id
 from controller.service.protocol import OrderMessage
+from controller.verify.runfolder import verify_run
 from profiles.loader import parse_document
 from profiles.release import Release, digest, release_place, release_text, write_release
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from leftkit import Hall, in_memory
 
-from controller.records.verify import verify_run
+from controller.verify.runfolder import verify_run
 
 
 async def test_runs_that_are_moved_away_are_told_and_ease_when_they_are_back():

@@ -12,8 +12,8 @@ from leftkit import NAMES, PERIOD_MS, UTC_MS, Hall, Plant, in_memory, rows
 from controller.core.types import State
 from controller.records.reader import read_run
 from controller.records.rows import parse_time, time_utc
-from controller.records.verify import verify_run
 from controller.service.clock import BOOT_ID, boot_mark, wall_moved_ms
+from controller.verify.runfolder import verify_run
 
 HOUR_MS = 3_600_000
 YEAR_1970_MS = -UTC_MS
