@@ -30,12 +30,17 @@ KEYS = {
 }  # fmt: skip
 
 LEADS = """
-import fcntl, os, sys, termios
+import fcntl, os, signal, sys, termios
+signal.signal(signal.SIGINT, signal.SIG_DFL)
 if sys.argv[1] == "own":
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 os.execvp(sys.argv[2], sys.argv[2:])
 """
-"""Makes the terminal the session's own, so that hanging up is felt as a signal, and becomes the program."""
+"""Makes the terminal the session's own, so that hanging up is felt as a signal, and becomes the program.
+
+An interrupt is felt whatever started the tests: a shell that puts them into the background lets them ignore it, and
+what ignores it hands that on.
+"""
 
 
 class Terminal:
