@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from controller.records.finding import HEAD, RUN_NAME, holds
+from controller.records.finding import HEAD, RUN_NAME, holds, is_of_a_bath
 from profiles.problems import clean
 
-_BATHS_OWN = ("state.json", "proofs.csv", "limits.json")
-_BATHS_TABLES = "events-*.csv"
+_LIMITS = "limits.json"
+"""What a bath's own folder holds beside its log, its proofs and its state: the settings of its services."""
 _RELEASES = "releases"
 _ARCHIVE_BEGINS = b"PK"
 """First bytes of every zip file, an empty one as well."""
@@ -42,8 +42,12 @@ def _owners(place: Path) -> Iterator[str]:
         if RUN_NAME.match(folder.name.lstrip(".")) or holds((folder / HEAD).is_file):
             yield f"the run folder {clean(str(folder))}"
     home = place.parent.parent if place.parent.name == _RELEASES else place.parent
-    if any(holds((home / name).is_file) for name in _BATHS_OWN) or holds(lambda: any(home.glob(_BATHS_TABLES))):
+    if holds(lambda: any(_is_of_a_bath(each) for each in home.iterdir())):
         yield f"a bath's own folder {clean(str(home))}"
+
+
+def _is_of_a_bath(path: Path) -> bool:
+    return (path.name == _LIMITS or is_of_a_bath(path.name)) and path.is_file()
 
 
 def _is_archive(place: Path) -> bool:

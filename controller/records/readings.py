@@ -99,10 +99,14 @@ def from_after(row: Mapping[str, str]) -> Reading | None:
 
 def readings_of(events: Iterable[Mapping[str, str]], after: Iterable[Mapping[str, str]] = ()) -> list[Reading]:
     """All readings of these rows in their order; one that stands in several tables counts once."""
-    found: dict[tuple[Scalar, ...], Reading] = {}
-    for reading in (*map(reading_of, events), *map(from_after, after)):
-        if reading is not None:
-            found.setdefault((reading.utc_ms, reading.position, reading.what, reading.value), reading)
+    return once(each for each in (*map(reading_of, events), *map(from_after, after)) if each is not None)
+
+
+def once(readings: Iterable[Reading]) -> list[Reading]:
+    """The readings in their order, each of them once: by when it was typed, where, what and how much."""
+    found: dict[tuple[int, int, str, float], Reading] = {}
+    for each in readings:
+        found.setdefault((each.utc_ms, each.position, each.what, each.value), each)
     return list(found.values())
 
 

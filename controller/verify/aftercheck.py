@@ -8,9 +8,8 @@ from controller.core.listchecks import KINDS, TAKEN_MINUTES
 from controller.records.batchlist import MAX_POSITION
 from controller.records.outside import number_of
 from controller.records.readings import MS_PER_MINUTE, moment_of, reading_of
+from controller.verify.telling import few
 
-MOST_TOLD = 5
-"""Rows named singly; the others are left out."""
 Row = Mapping[str, str]
 
 
@@ -19,12 +18,8 @@ def wrong_after(rows: Sequence[Row], places: int | None, *, ours: bool) -> list[
 
     `ours`: the record's version believes and names what this one does.
     """
-    wrong = []
-    for row, cells in enumerate(rows, 1):
-        said = _odd(cells, places, ours=ours)
-        if said:
-            wrong.append(f"after.csv:{row + 1}: row {row}: {said}")
-    return wrong[:MOST_TOLD]
+    told = ((row, _odd(cells, places, ours=ours)) for row, cells in enumerate(rows, 1))
+    return few((f"after.csv:{row + 1}: row {row}: {said}" for row, said in told if said), "after.csv", "rows")
 
 
 def _odd(cells: Row, places: int | None, *, ours: bool) -> str:
@@ -60,16 +55,19 @@ def wrong_reading_rows(name: str, rows: Iterable[Row]) -> list[str]:
 
     Words of another form, of another version, are let through.
     """
-    wrong = []
-    for row, cells in enumerate(rows, 1):
-        reading = reading_of(cells)
-        if reading is None:
-            continue
-        told = f"{reading.what} of battery {reading.position} "
-        words = cells.get("text", "").partition(told)[2].split(" ", 2)
-        value = number_of(words[0])
-        if value is not None and abs(value - reading.value) > 1e-6 * abs(reading.value):
-            wrong.append(f"{name}:{row + 1}: row {row}: value is {cells.get('value', '')}, its words say {words[0]}")
-        elif cells.get("unit") not in ("", reading.unit):
-            wrong.append(f"{name}:{row + 1}: row {row}: unit is {cells.get('unit')!r}, its words say {reading.unit!r}")
-    return wrong[:MOST_TOLD]
+    told = ((row, _odd_words(cells)) for row, cells in enumerate(rows, 1))
+    return few((f"{name}:{row + 1}: row {row}: {said}" for row, said in told if said), name, "rows")
+
+
+def _odd_words(cells: Row) -> str:
+    reading = reading_of(cells)
+    if reading is None:
+        return ""
+    told = f"{reading.what} of battery {reading.position} "
+    words = cells.get("text", "").partition(told)[2].split(" ", 2)
+    value = number_of(words[0])
+    if value is not None and abs(value - reading.value) > 1e-6 * abs(reading.value):
+        return f"value is {cells.get('value', '')}, its words say {words[0]}"
+    if cells.get("unit") not in ("", reading.unit):
+        return f"unit is {cells.get('unit')!r}, its words say {reading.unit!r}"
+    return ""

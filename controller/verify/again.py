@@ -161,14 +161,11 @@ def decide_again(
     again.wrong += watch.wrong
     again.apart = watch.apart
     readings = again.readings
-    again.notes += check.finish(
-        readings.silences, readings.now_ms,
-        is_open=bounds.is_open, tail_ms=bounds.tail_ms, behind_ms=bounds.behind_ms,
-    )  # fmt: skip
+    again.notes += check.finish(readings.silences, readings.now_ms, bounds)
     again.wrong += check.wrong
     lacking, missing = list(check.lacking), check.missing
     if due is not None:
-        told_of, notes = due.finish(readings.silences, readings.now_ms if bounds.is_open else None, bounds.tail_ms)
+        told_of, notes = due.finish(bounds.interruptions(readings.silences, readings.now_ms))
         lacking += told_of
         missing += due.lacking
         again.notes += notes

@@ -15,9 +15,10 @@ from controller.records.statefile import NAME as STATE
 from controller.records.statefile import read_state
 from controller.records.tables import EVENT_COLUMNS, PROOF_COLUMNS
 from controller.verify.aftercheck import wrong_reading_rows
-from controller.verify.chained import Chained, read_chained
+from controller.verify.chained import MOST_BREAKS, Chained, read_chained
 from controller.verify.forms import TABLE_FORMS, wrong_forms
 from controller.verify.paper import Typed, on_paper
+from controller.verify.telling import few
 from controller.verify.verdict import Verdict
 
 _RELEASE = re.compile(r"([0-9a-f]{64})\.json")
@@ -77,8 +78,11 @@ def _table(place: FolderPlace, name: str, verdict: Verdict) -> Chained | None:
 def _other_months(table: Chained, month: str) -> list[str]:
     """Rows of another month than the file is for: each stands in the file of its own."""
     wanted = f"{month[:4]}-{month[4:]}-"
-    found = [row for row, text in enumerate(table.column("time_utc"), 1) if text and not text.startswith(wanted)]
-    return [f"{table.name}:{row + 1}: row {row}: is of another month" for row in found[:1]]
+    times = enumerate(table.column("time_utc"), 1)
+    found = (row for row, text in times if text and not text.startswith(wanted))
+    return few(
+        (f"{table.name}:{row + 1}: row {row}: is of another month" for row in found), table.name, "rows", MOST_BREAKS
+    )
 
 
 def _broken_months(tables: Mapping[str, Chained]) -> list[str]:

@@ -19,9 +19,10 @@ from controller.records.reader import read_bytes
 from controller.records.readings import Reading, after_cells, from_after, moment_of, reading_of
 from controller.records.rows import AFTER_COLUMNS, scalar, time_utc
 from controller.verify.signedcheck import odd_sign_off, signed_of
+from controller.verify.telling import few
 
 MOST_TOLD = 5
-"""Contradictions named singly."""
+"""Notes of a kind that are named singly; the others are counted."""
 _TROUBLE = b",record_"
 """How the codes of all alarms about the record's disk begin."""
 Row = Mapping[str, str]
@@ -47,7 +48,8 @@ def wrong_beside(
     signed = _signed(rows, summary, own)
     read = _read(rows, own, after)
     wrong = [*signed.odd, *read.odd]
-    notes = [f"summary.json: the bath's log tells of {what}, it does not" for what in signed.more[:MOST_TOLD]]
+    unknown = (f"summary.json: the bath's log tells of {what}, it does not" for what in signed.more)
+    notes = few(unknown, "the bath's log", most=MOST_TOLD)
     if read.more:
         others = f" and {len(read.more) - 1} more" if len(read.more) > 1 else ""
         notes.append(f"after.csv: the bath's log tells of {read.more[0]}{others}, it does not")
@@ -62,8 +64,11 @@ def wrong_beside(
     # One row that both have proves that the log is this record's. Rows that it lost while its disk was away are not
     # told of but by the alarms before.
     proved = bool(strange and (signed.same or read.same)) and not _in_trouble(bath)
-    (wrong if proved else notes).extend(_few(strange))
-    return _few(wrong), notes
+    if proved:
+        wrong += strange
+    else:
+        notes += few(strange, "the bath's log", most=MOST_TOLD)
+    return few(wrong, "the bath's log"), notes
 
 
 class _Both:
@@ -152,8 +157,3 @@ def _in_trouble(bath: Path) -> bool:
         return any(_TROUBLE in read_bytes(path) for path in bath.glob("events-*.csv"))
     except RecordError:
         return True
-
-
-def _few(said: list[str]) -> list[str]:
-    more = len(said) - MOST_TOLD
-    return said if more <= 0 else [*said[:MOST_TOLD], f"the bath's log: {more} more like that"]

@@ -11,6 +11,7 @@ from hashlib import sha256
 from controller.records.chain import DIGITS
 from controller.records.place import Place
 from controller.records.stream import Piece, TableStream, open_table, plain_text
+from controller.verify.telling import few
 
 MOST_BREAKS = 5
 """Broken rows named singly in a table; the others are counted."""
@@ -56,10 +57,8 @@ class Chained:
 
     def broken(self, rows: Iterable[int]) -> list[str]:
         """A sentence for each of these rows of `breaks`, the first few."""
-        listed = list(rows)
-        told = [f"{self.name}:{row + 1}: row {row} {_NOT_AS_WRITTEN}" for row in listed[:MOST_BREAKS]]
-        more = len(listed) - MOST_BREAKS
-        return told if more <= 0 else [*told, f"{self.name}: {more:,} more rows like that"]
+        told = (f"{self.name}:{row + 1}: row {row} {_NOT_AS_WRITTEN}" for row in rows)
+        return few(told, self.name, "rows", MOST_BREAKS)
 
 
 def read_chained(place: Place, name: str, known: tuple[str, ...], run_json: bytes) -> Chained | None:

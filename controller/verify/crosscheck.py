@@ -14,7 +14,7 @@ from controller.core.state import CircuitState
 from controller.core.types import CircuitIn, Command, Event, EventKind, Reaction
 from controller.core.version import CORE
 from controller.records.due import USUAL_LOG_S, bath_file_of, logged_each_s
-from controller.records.ended import wrong_end
+from controller.records.ended import ended, wrong_end
 from controller.records.head import Head
 from controller.records.outside import number_of, plain_number
 from controller.records.reader import Block
@@ -105,17 +105,30 @@ def hold_against(found: Gathered, head: Head, again: Again, trips: int, bounds: 
     known = trips
     if type(told) is int and ((result.restarts and 0 <= told <= trips) or (bounds.lost.cycles and told >= trips)):
         known = told
-    for said in wrong_end(summary, result.state, known, all_there="summary_format" in found.plain):
-        grows = said.split(" ")[1] in _GROW
-        (again.notes if bounds.lost.cycles and grows else again.wrong).append(said)
+    _end(found, summary, result.state, known, again, may_have_grown=bool(bounds.lost.cycles))
+
+
+def _end(
+    found: Gathered, summary: Mapping[str, Any], state: CircuitState, trips: int | None, again: Again,
+    *, may_have_grown: bool,
+) -> None:  # fmt: skip
+    """What summary.json says of the end: a note where it may have grown in cycles that were lost, else wrong."""
+    all_there = "summary_format" in found.plain
+    told = wrong_end(summary, state, trips, all_there=all_there)
+    grown = {key: value for key, value in ended(state).items() if may_have_grown and key in _GROW}
+    wrong = wrong_end({**summary, **grown}, state, trips, all_there=all_there)
+    again.wrong += wrong
+    again.notes += [said for said in told if said not in wrong]
 
 
 def _states(found: Gathered, head: Head, again: Again, bounds: Bounds) -> list[str]:
     """Where nothing was decided again: states of rows against their events."""
-    ends = [begin - head.start_ms for begin, _ in again.readings.silences]
-    if bounds.is_open and again.readings.now_ms is not None:
-        ends.append(again.readings.now_ms - head.start_ms)
-    return wrong_states(found.rows_of("log.csv"), found.rows_of("events.csv"), ends, bounds.tail_ms)
+    silences, last_ms = again.readings.silences, again.readings.now_ms
+    interrupted = bounds.interruptions(
+        [(since - head.start_ms, to - head.start_ms) for since, to in silences],
+        None if last_ms is None else last_ms - head.start_ms,
+    )
+    return wrong_states(found.rows_of("log.csv"), found.rows_of("events.csv"), interrupted)
 
 
 def _distances(found: Gathered, head: Head, again: Again, bounds: Bounds) -> None:

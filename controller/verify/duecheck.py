@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -10,7 +10,7 @@ from controller.core.state import CircuitState
 from controller.records.due import Due
 from controller.records.outside import milliseconds_of
 from controller.records.saying import counted
-from controller.verify.losses import clock_of
+from controller.verify.losses import Interruptions, clock_of
 
 
 @dataclass(slots=True)
@@ -53,24 +53,20 @@ class DueCheck:
         """
         self._unsure_until_ms = now_ms + 2 * self.due.log_ms
 
-    def finish(
-        self, silences: Sequence[tuple[int, int]], last_ms: int | None, tail_ms: int
-    ) -> tuple[list[str], list[str]]:
+    def finish(self, interrupted: Interruptions) -> tuple[list[str], list[str]]:
         """Return what is wrong about rows that are missing, and notes of what may be a crash's doing.
 
-        `silences`: core times from and to; `last_ms`: of the last cycle of a record that is open (None: it is closed).
+        `interrupted`: in core time.
         """
-        ends = sorted([begin for begin, _ in silences] + ([] if last_ms is None else [last_ms]))
         moments = sorted(self.rows)
         within: list[int] = []
         cut: dict[int, list[int]] = {}
         for now_ms in self.missing:
-            at = bisect_left(ends, now_ms)
-            later = bisect_right(moments, now_ms)
-            if at == len(ends) or (later < len(moments) and moments[later] <= ends[at]):
+            end_ms = interrupted.cut_at_ms(now_ms, moments)
+            if end_ms is None:
                 within.append(now_ms)
             else:
-                cut.setdefault(ends[at], []).append(now_ms)
+                cut.setdefault(end_ms, []).append(now_ms)
         wrong: list[str] = []
         notes: list[str] = []
         for end, missing in cut.items():
@@ -78,7 +74,7 @@ class DueCheck:
             before = moments[at - 1] if at else self.start_ms
             told = f"log.csv: {counted(len(missing), 'row')} missing behind {self._at(before)}"
             told += f": the cycles go on to {self._at(end)}"
-            is_crash = end - missing[0] <= tail_ms
+            is_crash = interrupted.may_have_taken(missing[0])
             (notes if is_crash else wrong).append(told)
             self.lacking += 0 if is_crash else len(missing)
         if within:

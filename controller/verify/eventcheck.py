@@ -7,19 +7,20 @@ end of a service did to the circuit, at the moment where it did. Pure.
 from __future__ import annotations
 
 import csv
-from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 
 from controller.core.types import Event, EventKind
 from controller.records.eventrow import event_row
+from controller.records.later import SIGNED
 from controller.records.outside import milliseconds_of
 from controller.records.readings import reading_of
 from controller.records.rows import event_text
 from controller.records.saying import counted
 from controller.records.tables import EVENT_COLUMNS
-from controller.verify.losses import TAIL_MS, clock_of
+from controller.verify.losses import NO_BOUNDS, Bounds, Interruptions, clock_of
 from controller.verify.seams import Seam
+from controller.verify.telling import quoted
 
 CORE_EVENTS = frozenset({
     "complete", "escalated", "gap", "held", "late_start", "opened_under_load", "resumed_by_rule", "start_list_item",
@@ -31,7 +32,7 @@ COMPARED = ("id", "kind", "code", "target", "who", "role", "priority", "value", 
 """Columns that must agree."""
 IN_WORDS = ("unit", "text")
 """Columns that must agree where this build wrote them; a later one may put them better."""
-LATER = ("reading", "signed_off")
+LATER = ("reading", SIGNED)
 """Orders that a record gets after its end."""
 _SHELVES = ("shelved", "unshelved")
 _DECIDED = tuple(kind.value for kind in (EventKind.ALARM, EventKind.ORDER, EventKind.REFUSAL))
@@ -94,22 +95,13 @@ class EventCheck:
             if index not in self._matched and not self._by_seam(self.rows[index], seam):
                 self._not_given(index, self.wrong)
 
-    def finish(
-        self,
-        silences: Sequence[tuple[int, int]],
-        last_ms: int | None,
-        *,
-        is_open: bool,
-        tail_ms: int = TAIL_MS,
-        behind_ms: int = 0,
-    ) -> list[str]:
+    def finish(self, silences: Sequence[tuple[int, int]], last_ms: int | None, bounds: Bounds = NO_BOUNDS) -> list[str]:
         """Look at what no cycle has; return notes. `silences`: core time from and to; `last_ms`: of the last cycle.
 
-        What the last `tail_ms` before a silence, or before the end of an open record, gave may not have reached the
-        disk: cycles are written before rows. `behind_ms`: so long behind the last cycle rows may stand without one.
+        `bounds`: what may be missing. Cycles are written before rows, so that a crash takes rows and leaves cycles.
         """
-        ends = sorted([begin for begin, _ in silences] + ([last_ms] if is_open and last_ms is not None else []))
-        notes = self._missing_told(ends, tail_ms)
+        is_open, behind_ms = bounds.is_open, bounds.behind_ms
+        notes = self._missing_told(bounds.interruptions(silences, last_ms))
         behind: list[tuple[int, list[int]]] = []
         for now_ms, indexes in sorted(self._at.items()):
             if now_ms in self._seen:
@@ -140,18 +132,17 @@ class EventCheck:
             if now_ms not in self._seen and any(self._is_core_s(index, is_open=True) for index in indexes)
         }
 
-    def _missing_told(self, ends: Sequence[int], tail_ms: int) -> list[str]:
+    def _missing_told(self, interrupted: Interruptions) -> list[str]:
         """Say what the cycles give and no row tells of; return what may be a crash's doing."""
         moments = sorted(self._at)
         cut: dict[int, list[tuple[int, str]]] = {}
         for now_ms, what in self._missing:
-            end = _first(ends, bisect_left(ends, now_ms))
-            later = _first(moments, bisect_right(moments, now_ms))
-            if end is None or (later is not None and later <= end):
+            end_ms = interrupted.cut_at_ms(now_ms, moments)
+            if end_ms is None:
                 self.lacking.append(f"events.csv: {what} of {self._elapsed_s(now_ms)} s is missing, the cycles give it")
                 self.missing += 1
             else:
-                cut.setdefault(end, []).append((now_ms, what))
+                cut.setdefault(end_ms, []).append((now_ms, what))
         notes = []
         for end, missing in cut.items():
             now_ms, what = missing[0]
@@ -159,7 +150,7 @@ class EventCheck:
             more = len(missing) - 1
             told += f" and {counted(more, 'more event')} are missing" if more else " is missing"
             told += f": the cycles go on to {clock_of(end - self.start_ms)}"
-            if end - now_ms <= tail_ms:
+            if interrupted.may_have_taken(now_ms):
                 notes.append(told)
             else:
                 self.lacking.append(told)
@@ -193,7 +184,7 @@ class EventCheck:
         if name is None and row["code"] == "reading":
             name = _of_reading(row, {**wanted, "time_utc": row["time_utc"]})
             return None if name is None else f"{name} of the reading is not that of the order"
-        return None if name is None else f"{name} is {_short(row[name])}, the cycles give {_short(wanted[name])}"
+        return None if name is None else f"{name} is {quoted(row[name])}, the cycles give {quoted(wanted[name])}"
 
     def _by_seam(self, row: Cells, seam: Seam | None) -> bool:
         if row["kind"] == EventKind.ALARM.value:
@@ -238,14 +229,6 @@ def named_rows(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterato
     """Rows as cells by the names of their columns; what a row or the header lacks is empty."""
     for row in rows:
         yield dict.fromkeys(EVENT_COLUMNS, "") | dict(zip(columns, row, strict=False))
-
-
-def _first(sorted_ms: Sequence[int], index: int) -> int | None:
-    return sorted_ms[index] if index < len(sorted_ms) else None
-
-
-def _short(text: str) -> str:
-    return repr(text if len(text) <= 60 else text[:57] + "...")
 
 
 _GAP_UNKNOWN = cells_of(Event("gap", "", data={"unknown": True}))["text"]

@@ -15,10 +15,12 @@ from controller.core.loadchecks import OUTCOMES
 from controller.core.types import EventKind, Quality, State
 from controller.records.outside import milliseconds_of, number_of
 from controller.records.rows import CELL_LIMIT, clean, parse_time, time_utc
+from controller.verify.telling import quoted
 
 MOST_TOLD = 5
 """Rows of wrong form named singly in a table; the others are counted."""
-
+_SHOWN = 40
+"""Characters of a cell in a finding."""
 
 _CHAIN = re.compile("[0-9a-f]{16}")
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", re.ASCII)
@@ -183,7 +185,7 @@ def _first_wrong(checks: Sequence[tuple[str, Form]], cells: Sequence[str]) -> st
     quality = ""
     for (column, form), cell in zip(checks, cells, strict=True):
         if not form.fits(cell):
-            return f"{column} is {_short(cell)}, not {form.right}"
+            return f"{column} is {quoted(cell, _SHOWN)}, not {form.right}"
         quality = cell if column == "quality" else quality
     if quality:
         named = dict(zip((column for column, _ in checks), cells, strict=True))
@@ -196,8 +198,4 @@ def _against_quality(quality: str, named: Mapping[str, str]) -> Iterator[str]:
     for part in quality.split(" "):
         column, _, word = part.partition("=")
         if word in _EMPTY_BY and named.get(column):
-            yield f"{column} is {_short(named[column])} though its quality is {word}"
-
-
-def _short(text: str) -> str:
-    return repr(text if len(text) <= 40 else text[:37] + "...")
+            yield f"{column} is {quoted(named[column], _SHOWN)} though its quality is {word}"

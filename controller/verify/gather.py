@@ -8,12 +8,15 @@ from typing import Any
 
 from controller.records.errors import RecordError
 from controller.records.head import read_plain
+from controller.records.ours import is_ours
 from controller.records.outside import LARGEST_HEAD
 from controller.records.place import LARGEST_FILE, Place, read_some_of
 from controller.records.reader import CycleStore, read_cycles
+from controller.records.readme import readme
 from controller.records.summary import is_sealed, is_stripped, read_summary
 from controller.records.tables import TABLES
 from controller.verify.chained import Chained, read_chained
+from controller.verify.telling import some
 from controller.verify.verdict import Verdict
 
 FILES = ("run.json", *TABLES, "cycles.bin", "cycles.tail", "summary.json", "README.txt")
@@ -34,6 +37,13 @@ class Gathered:
     cycles: CycleStore = field(default_factory=lambda: read_cycles(b""))
     tables: dict[str, Chained] = field(default_factory=dict)
     summary: Mapping[str, Any] | None = None
+
+    @property
+    def same_build(self) -> bool:
+        """Whether this very build wrote the record: words and rows may be put better in another one of this version."""
+        settings = self.plain.get("settings")
+        virtual = isinstance(settings, Mapping) and settings.get("virtual") is True
+        return is_ours(self.plain) and self.readme == readme(virtual=virtual).encode()
 
     def rows_of(self, name: str) -> list[dict[str, str]]:
         """A table's rows by the names of their cells."""
@@ -65,7 +75,7 @@ def gather(place: Place, verdict: Verdict) -> Gathered:
     verdict.cycles = found.cycles.count
     strangers = [name for name in names if name not in FILES]
     if strangers:
-        verdict.notes.append(f"beside the record stand files that are no part of it: {', '.join(strangers[:5])}")
+        verdict.notes.append(f"beside the record stand files that are no part of it: {some(strangers)}")
     return found
 
 

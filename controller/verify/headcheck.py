@@ -13,6 +13,7 @@ from controller.records.plain import KNOWN
 from controller.verify.loadcheck import wrong_lists, wrong_loaded
 from controller.verify.plancheck import wrong_texts
 from controller.verify.summarycheck import missing_keys, wrong_verdict
+from controller.verify.telling import bare
 
 LOST_TEXTS = ("lost.toml", "lost.release.json")
 """Names that stand in for a profile or release whose text a restart did not find any more."""
@@ -115,7 +116,7 @@ def wrong_summary(summary: Plain, plain: Plain, cycles: int | None, last_state: 
     if last_state is not None:
         known["state"] = last_state
     wrong = [
-        f"summary.json: {key} is {_short(summary[key])}, the record says {_short(value)}"
+        f"summary.json: {key} is {bare(summary[key])}, the record says {bare(value)}"
         for key, value in known.items()
         if key in summary and summary[key] != value
     ]
@@ -129,8 +130,3 @@ def _part(plain: Plain, name: str) -> Plain:
 
 def _sha256_of(text: str) -> str:
     return sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-
-
-def _short(value: object) -> str:
-    text = value if isinstance(value, str) else repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."

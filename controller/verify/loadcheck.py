@@ -17,8 +17,10 @@ from controller.records.batteries import batteries_of, links_of, plain_batteries
 from controller.records.cycles import Cycle
 from controller.records.head import ADDED, Head, follow_on
 from controller.records.ours import by_service
+from controller.records.outside import plain_number
 from controller.records.plain import Codec, PlainError
 from controller.records.rows import clean
+from controller.verify.telling import literal
 
 LONGEST_LIST = 65_536
 """Characters: an order's message is no longer."""
@@ -74,13 +76,13 @@ def wrong_load(head: Head, start: CircuitState | None, cycles: Sequence[Cycle]) 
         return []
     begins = cycles[0].cin.now_ms == head.start_ms
     orders = cycles[0].cin.orders
-    loads = [order.load for order in orders if order.load is not None and order.target == head.circuit]
+    loads = [order.load for order in orders if order.load is not None]
     wrong = [f"run.json: circuit: the states of cycles.bin are of {start.name}"] if start.name != head.circuit else []
     counted = begins and not any(order.verb == _CHANGES for order in orders)
     candidates = [*loads, *([start.load] if start.load is not None else [])]
     tries = [list(_other_fields(head.load, each, counted=counted)) for each in candidates]
     if tries and all(tries):
-        wrong += [f"run.json: load: {name} is {_short(told)}, cycles.bin has {_short(held)}"
+        wrong += [f"run.json: load: {name} is {literal(told)}, cycles.bin has {literal(held)}"
                   for name, told, held in tries[-1]]  # fmt: skip
     return wrong + _wrong_orders(head, orders) + _wrong_follow_on(head, start) if begins else wrong
 
@@ -114,11 +116,9 @@ def _wrong_follow_on(head: Head, start: CircuitState) -> list[str]:
     if "follow_on" not in head.plain:
         return []
     told = head.plain["follow_on"]
-    owed_Ah = _part(head.plain, "follow_on").get("owed_Ah")
-    wanted = follow_on(head.load, start.run.owed_Ah if start.run is not None else 0.0)
-    if start.run is not None and wanted is not None:
-        # It went on while the record's folder was lost: what it is owed may have grown in that very cycle.
-        wanted["owed_Ah"] = owed_Ah if isinstance(owed_Ah, int | float) else wanted["owed_Ah"]
+    # It went on while the record's folder was lost: what it is owed may have grown in that very cycle.
+    owed_Ah = None if start.run is None else plain_number(_part(head.plain, "follow_on").get("owed_Ah"))
+    wanted = follow_on(head.load, owed_Ah or 0.0)
     return [] if told == wanted else ["run.json: follow_on: is not what the load says"]
 
 
@@ -139,7 +139,7 @@ def wrong_starters(run_json: Plain, events: Iterable[Mapping[str, str]]) -> list
         if not who or not row.get("who") or row.get("kind") != "order" or row.get("elapsed_s") != "0.000":
             continue
         if row.get("who") != who:
-            wrong.append(f"run.json: orders: {row.get('id')} is by {_short(who)}, events.csv says {row.get('who')!r}")
+            wrong.append(f"run.json: orders: {row.get('id')} is by {literal(who)}, events.csv says {row.get('who')!r}")
         elif isinstance(roles, list) and row.get("role") not in roles:
             wrong.append(f"run.json: orders: {row.get('id')}: its roles lack that in events.csv, {row.get('role')!r}")
     return wrong
@@ -154,7 +154,7 @@ def wrong_loaded(summary: Plain, run_json: Plain) -> list[str]:
     if "battery_type" in load:
         wanted["battery_type"] = load["battery_type"] or plan.get("battery_type", "")
     wrong = [
-        f"summary.json: {key} is {_short(summary[key])}, the load says {_short(value)}"
+        f"summary.json: {key} is {literal(summary[key])}, the load says {literal(value)}"
         for key, value in wanted.items()
         if key in summary and summary[key] != value
     ]
@@ -176,7 +176,9 @@ def wrong_count(summary: Plain, run_json: Plain, events: Iterable[Mapping[str, s
         return []
     if any(row.get("code") in (RECOUNTED, *_INTERRUPTED) for row in events):
         return []
-    return [f"summary.json: batteries is {_short(told)}, the load says {_short(begun)}, and nobody changed the number"]
+    return [
+        f"summary.json: batteries is {literal(told)}, the load says {literal(begun)}, and nobody changed the number"
+    ]
 
 
 def _without_owed(part: object) -> object:
@@ -186,8 +188,3 @@ def _without_owed(part: object) -> object:
 def _part(plain: Plain, name: str) -> Plain:
     part = plain.get(name)
     return part if isinstance(part, Mapping) else {}
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."

@@ -9,13 +9,13 @@ from controller.core.types import CircuitIn, Command
 from controller.records.head import Head
 from controller.records.logrow import log_row
 from controller.records.outside import number_of
-from controller.records.rows import LogRow, elapsed, log_text
+from controller.records.rows import elapsed
 from controller.records.tables import LOG_COLUMNS
 from controller.verify.duecheck import rows_at
 from controller.verify.eventcheck import rows_behind
-from controller.verify.olderrow import older_row
-from controller.verify.seams import short
+from controller.verify.olderrow import cells_of, not_as, older_row
 from controller.verify.tally import Tally
+from controller.verify.telling import short
 
 DECIMALS = {"charge_Ah": 4, "discharge_Ah": 4, "energy_Wh": 2}
 _FROM_CYCLES = tuple(name for name in LOG_COLUMNS if name not in ("time_utc", "chain"))
@@ -48,12 +48,12 @@ class LogWatch:
         if here is None or self.wrong:
             return
         made = log_row(0, cin, command, after, self._head.settings.stale_ms)
-        wanted = _cells(made, self._head)
+        allowed = [cells_of(made, self._head.start_ms)]
+        if self._older:
+            older = older_row(made, cin, after, self._head.settings.stale_ms)
+            allowed.append(cells_of(older, self._head.start_ms))
         for number in here:
-            told = _differs(self._rows[number - 1], wanted)
-            if told and self._older:
-                older = _cells(older_row(made, cin, after, self._head.settings.stale_ms), self._head)
-                told = told if _differs(self._rows[number - 1], older) else ""
+            told = not_as(self._rows[number - 1], allowed, _differs)
             if told and not self.wrong:
                 self.wrong.append(f"log.csv:{number + 1}: row {number}: {told}")
 
@@ -100,10 +100,6 @@ class LogWatch:
     def without_cycle(self) -> set[int]:
         """Core times of rows at which no cycle is."""
         return set(self.at.keys() - self._met)
-
-
-def _cells(row: LogRow, head: Head) -> dict[str, str]:
-    return dict(zip(LOG_COLUMNS, log_text(row, head.start_ms).split(","), strict=False))
 
 
 def _differs(row: Cells, wanted: Cells) -> str:

@@ -6,7 +6,8 @@ on for a moment behind the last row that a crash let through, and for no more th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +36,35 @@ _NOTHING = Lost()
 
 
 @dataclass(frozen=True, slots=True)
+class Interruptions:
+    """When a record was interrupted (`at_ms`, sorted), and for how long before it what waited may be gone.
+
+    All in ms of core time, or all of elapsed time.
+    """
+
+    at_ms: tuple[int, ...] = ()
+    tail_ms: int = TAIL_MS
+
+    def may_have_taken(self, now_ms: int) -> bool:
+        """Whether a crash may have taken what was told at this moment: one came soon enough behind it."""
+        end_ms = self._next_ms(now_ms)
+        return end_ms is not None and end_ms - now_ms <= self.tail_ms
+
+    def cut_at_ms(self, now_ms: int, rows_ms: Sequence[int]) -> int | None:
+        """The interruption up to which no row stands behind this moment; None: one does, or none came.
+
+        `rows_ms`: moments of the rows that are there, sorted. What a crash took is an end of a table, never its midst.
+        """
+        end_ms = self._next_ms(now_ms)
+        later = bisect_right(rows_ms, now_ms)
+        return None if end_ms is None or (later < len(rows_ms) and rows_ms[later] <= end_ms) else end_ms
+
+    def _next_ms(self, now_ms: int) -> int | None:
+        at = bisect_left(self.at_ms, now_ms)
+        return self.at_ms[at] if at < len(self.at_ms) else None
+
+
+@dataclass(frozen=True, slots=True)
 class Bounds:
     """What a record may lack, and by which rule its rows were written (`due` None: nobody knows).
 
@@ -48,6 +78,14 @@ class Bounds:
     lost: Lost = _NOTHING
     is_open: bool = False
     same_build: bool = False
+
+    def interruptions(self, silences: Iterable[tuple[int, int]], last_ms: int | None) -> Interruptions:
+        """Where the record was interrupted: where silences begin (each from and to), and at its end if it is open.
+
+        `last_ms`: of the last cycle (None: there is none).
+        """
+        open_end = [last_ms] if self.is_open and last_ms is not None else []
+        return Interruptions(tuple(sorted([begin for begin, _ in silences] + open_end)), self.tail_ms)
 
 
 NO_BOUNDS = Bounds()

@@ -16,12 +16,13 @@ from controller.core.settings import BathSettings
 from controller.records.ours import VERSION, is_ours, version_of
 from controller.records.plain import Codec
 from controller.records.summary import FORMAT
+from controller.verify.telling import few, short
 from profiles.loader import LARGEST_BYTES, load_model, parse_document
 from profiles.problems import InputError
 from profiles.profile import Profile
 
 MOST_TOLD = 3
-"""Differing keys of settings or plan that are named."""
+"""Differing keys of settings or plan that are named; the others are counted."""
 _BY_MAP = ("can_discharge", "has_uptime", "has_contactor", "default_A", "default_V")
 """Keys of a circuit's settings that come from its register map; the record keeps that of its own circuit only."""
 _UNUSABLE = (InputError, ValueError, OverflowError, RecursionError)
@@ -102,10 +103,9 @@ def _odd_release(run_json: Mapping[str, Any]) -> list[str]:
 
 
 def _odd(name: str, wanted: object, held: object, by: str) -> list[str]:
-    found = list(_differing(name, wanted, held))
-    told = [f"run.json: {where}: is {_short(there)}, {by} {_short(right)}" for where, right, there in found[:MOST_TOLD]]
-    more = len(found) - MOST_TOLD
-    return told if more <= 0 else [*told, f"run.json: {name}: {more} more values like that"]
+    differing = _differing(name, wanted, held)
+    told = (f"run.json: {where}: is {_json(there)}, {by} {_json(right)}" for where, right, there in differing)
+    return few(told, f"run.json: {name}", "values", MOST_TOLD)
 
 
 def _differing(name: str, wanted: object, held: object) -> Iterator[tuple[str, object, object]]:
@@ -120,6 +120,5 @@ def _differing(name: str, wanted: object, held: object) -> Iterator[tuple[str, o
         yield name, wanted, held
 
 
-def _short(value: object) -> str:
-    text = json.dumps(value, default=str)
-    return text if len(text) <= 60 else text[:57] + "..."
+def _json(value: object) -> str:
+    return short(json.dumps(value, default=str))

@@ -14,8 +14,8 @@ from controller.records.cycles import Cycle
 from controller.records.head import Head
 from controller.records.logrow import log_row
 from controller.records.outside import number_of
-from controller.records.rows import elapsed, fixed, log_text
-from controller.records.tables import LOG_COLUMNS
+from controller.records.rows import elapsed
+from controller.verify.olderrow import cells_of, not_as, older_row
 
 _COMPARED = ("set_current_A", "current_A", "voltage_V", "bath_C")
 _LATELY = 3
@@ -49,24 +49,23 @@ class ReadingCheck:
         here = self._rows.get(elapsed(cycle.cin.now_ms, self._head.start_ms), ())
         if not here or self.wrong:
             return
-        made = log_row(0, cycle.cin, cycle.command, state, self._head.settings.stale_ms)
-        wanted = dict(zip(LOG_COLUMNS, log_text(made, self._head.start_ms).split(","), strict=False))
-        older = {**wanted, "bath_C": fixed(cycle.cin.bath.water_C.number, 2)}
+        stale_ms = self._head.settings.stale_ms
+        made = log_row(0, cycle.cin, cycle.command, state, stale_ms)
+        allowed = [cells_of(made, self._head.start_ms)]
+        allowed.append(cells_of(older_row(made, cycle.cin, state, stale_ms), self._head.start_ms))
         for number, row in here:
-            said = self._differs(row, wanted)
-            if said is not None and self._differs(row, older) is None:
-                continue
-            if said is not None and not self.wrong:
+            said = not_as(row, allowed, self._differs)
+            if said and not self.wrong:
                 self.wrong.append(f"log.csv:{number + 1}: row {number}: {said}")
 
-    def _differs(self, row: Cells, wanted: Cells) -> str | None:
+    def _differs(self, row: Cells, wanted: Cells) -> str:
         name = next((name for name in _COMPARED if row.get(name) != wanted[name]), None)
         if name is not None:
             return f"{name} is {row.get(name) or 'empty'}, the cycles give {wanted[name] or 'none'}"
         told_C = number_of(row.get("probe_C", ""))
         if told_C is None:
-            return None
+            return ""
         read_C = [number for lately in self._lately for number in lately]
         if read_C and min(read_C) - _HALF_DIGIT_C <= told_C <= max(read_C) + _HALF_DIGIT_C:
-            return None
+            return ""
         return f"probe_C is {told_C:.2f}, no probe read that"

@@ -15,6 +15,7 @@ from typing import Any
 from controller.records.outside import milliseconds_of, plain_number
 from controller.records.rows import parse_time
 from controller.verify.losses import TAIL_MS
+from controller.verify.telling import bare
 
 MOST_STEP_MS = 4_000
 """From one row to the next wall time leaves elapsed time by no more without an event (own choice: a service tells of
@@ -89,7 +90,7 @@ def wrong_end_time(
         return []
     if end_ms is not None and abs(end_ms - (begin_ms + over_ms + points[0].offset_ms)) <= NEAR_MS:
         return []
-    return [f"summary.json: end_utc is {_short(summary['end_utc'])}, the rows have another time at that end"]
+    return [f"summary.json: end_utc is {bare(summary['end_utc'])}, the rows have another time at that end"]
 
 
 def _points(table: str, rows: Sequence[Cells], begin_ms: int) -> Iterator[_Point]:
@@ -120,11 +121,6 @@ def _time_ms(text: str) -> int | None:
         return parse_time(text)
     except (ValueError, OverflowError):
         return None
-
-
-def _short(value: object) -> str:
-    text = value if isinstance(value, str) else repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def missing_rows(

@@ -21,10 +21,8 @@ from controller.records.ended import is_over
 from controller.records.errors import RecordError
 from controller.records.finding import open_by_service, run_paths
 from controller.records.head import Head, read_head
-from controller.records.ours import is_ours
 from controller.records.place import ArchivePlace, Place, place_of
 from controller.records.reader import Block, CycleStore
-from controller.records.readme import readme
 from controller.records.redecide import Step
 from controller.records.saying import counted
 from controller.verify.again import Again, count_again, decide_again
@@ -37,7 +35,7 @@ from controller.verify.logwatch import DECIMALS
 from controller.verify.losses import Bounds, lost_of, tail_ms
 from controller.verify.paper import Typed, on_paper
 from controller.verify.readingcheck import ReadingCheck
-from controller.verify.seams import short
+from controller.verify.telling import short
 from controller.verify.together import wrong_together
 from controller.verify.verdict import Verdict
 from controller.verify.wholecheck import whole
@@ -135,13 +133,19 @@ def _unclosed(found: Gathered, is_open: bool | None, verdict: Verdict) -> None:
     verdict.closed = found.summary is not None or "summary.json" in found.names
     if verdict.closed:
         return
-    states = [row.get("state", "") for row in found.rows_of("log.csv")[-1:]]
-    end = told_end("".join(states), ((row.get("kind", ""), row.get("code", "")) for row in found.rows_of("events.csv")))
+    end = _end_in_rows(found)
     wrong = proof_missing(found.names, end, is_open=is_open)
     if wrong is not None:
         verdict.wrong.append(wrong)
     elif end:
         verdict.notes.append("the run has ended, the service that has it open is about to close its record")
+
+
+def _end_in_rows(found: Gathered) -> str:
+    """What in the tables tells that the run ended, in words; "": nothing."""
+    states = [row.get("state", "") for row in found.rows_of("log.csv")[-1:]]
+    events = ((row.get("kind", ""), row.get("code", "")) for row in found.rows_of("events.csv"))
+    return told_end("".join(states), events)
 
 
 def _without_cycles(found: Gathered, verdict: Verdict) -> None:
@@ -197,7 +201,7 @@ def _ended(found: Gathered, again: Again, verdict: Verdict, opened: bool | None)
     told = f"the run has ended, the cycles lead to the state {state.state.value}"
     if opened:
         verdict.notes.append(f"{told}: the service that has it open is about to close its record")
-    elif not any(said.startswith("summary.json: is missing") for said in verdict.wrong):
+    elif proof_missing(found.names, _end_in_rows(found), is_open=opened) is None:
         verdict.wrong.append(f"summary.json: is missing: {told}")
 
 
@@ -205,15 +209,13 @@ def _bounds(found: Gathered, head: Head) -> Bounds:
     """What this record may lack."""
     is_open = found.summary is None
     period_ms = head.settings.period_ms
-    # Words and rows may be put better in a later build: README.txt tells which one it was.
-    same_build = is_ours(found.plain) and found.readme == readme(virtual=head.settings.virtual).encode()
     return Bounds(
         due=rule_of(found.plain, period_ms),
         tail_ms=tail_ms(head.settings, logged_each_s(bath_file_of(found.plain))),
         behind_ms=BLOCK_CYCLES * period_ms if _is_stepped(found) else 0,
         lost=lost_of(found.summary),
         is_open=is_open,
-        same_build=same_build,
+        same_build=found.same_build,
     )
 
 

@@ -16,6 +16,7 @@ from controller.core.moves import interrupted, restarted
 from controller.core.state import CircuitState
 from controller.core.table import Cause
 from controller.core.types import HELD, RUNNING
+from controller.verify.telling import short
 
 
 class Seam(StrEnum):
@@ -64,8 +65,3 @@ def shown(value: Any) -> str:
     if isinstance(value, Enum):
         return str(value.value if isinstance(value.value, str) else value.name.lower())
     return short(_ENUM.sub(lambda found: found[2] if found[2].startswith("'") else found[1].lower(), repr(value)))
-
-
-def short(text: str) -> str:
-    """A text of any length as a finding tells it."""
-    return text if len(text) <= 60 else text[:57] + "..."

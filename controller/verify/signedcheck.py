@@ -23,11 +23,10 @@ from controller.records.batteries import (
 )
 from controller.records.later import SIGNED, last_current_ms, result_of
 from controller.records.ours import by_service
-from controller.records.readings import Reading, from_after, reading_of, reference_C
+from controller.records.readings import Reading, from_after, once, reading_of, reference_C
 from controller.records.rows import BATTERY_COLUMNS, CELL_LIMIT, cells_text, time_utc
+from controller.verify.telling import Few
 
-MOST_TOLD = 5
-"""Rows and sign-offs named singly; the others are left out."""
 MOST_TRIED = 40
 """Moments at which a clock may have been set back between readings, so that a sign-off knew fewer of them."""
 _MOST_LOOKED = 5_000_000
@@ -37,6 +36,8 @@ _NEWEST = {"verdict": "verdict", "outcomes": "outcomes", "signed_off_by": "who",
            "signed_off_utc": "time_utc"}  # fmt: skip
 Row = Mapping[str, str]
 Said = Mapping[str, Any]
+Odd = tuple[list[str], list[str]]
+"""What cells of batteries.csv, and what sums in summary.json say otherwise."""
 
 
 def wrong_sign_off(summary: Said, batteries: Sequence[Row]) -> list[str]:
@@ -77,30 +78,38 @@ def wrong_batteries(
     known = _Known(readings, [from_after(row) for row in after], last_current_ms(log), reference_C(run_json))
     if len(signed) * known.most_tries * (len(readings) + len(after) + len(string) + 1) > _MOST_LOOKED:
         return [f"summary.json: tells of {len(signed)} sign-offs: more than can be looked at"]
-    wrong: list[str] = []
+    cells, sums = Few("batteries.csv", "cells"), Few("summary.json: sign-offs", "values")
     first = 0
     for number, said in enumerate(signed, 1):
         rows = batteries[first : first + len(string)]
-        tries: list[list[str]] = []
-        for measured in known.at(str(said.get("time_utc"))):
-            tries.append(_odd_sign_off(said, number, string, measured, rows, first))
-            if not tries[-1]:
-                break
-        wrong += tries[0] if tries[-1] else []
+        tries = (
+            _odd_sign_off(said, number, string, measured, rows, first)
+            for measured in known.at(str(said.get("time_utc")))
+        )
+        odd = _least_odd(tries)
+        cells.take(odd[0])
+        sums.take(odd[1])
         first += len(string)
+    wrong = [*cells.told(), *sums.told()]
     if len(batteries) != first:
         wrong.append(f"batteries.csv: has {len(batteries)} rows, its sign-offs give {first}")
-    return wrong[:MOST_TOLD]
+    return wrong
+
+
+def _least_odd(tries: Iterator[Odd]) -> Odd:
+    """Nothing, where one of the tries finds nothing, else what the first one found."""
+    first = next(tries)
+    return first if any(first) and all(any(odd) for odd in tries) else ([], [])
 
 
 def _odd_sign_off(
     said: Said, number: int, string: Sequence[Battery], measured: Mapping[int, Measured], rows: Sequence[Row],
     before: int,
-) -> list[str]:  # fmt: skip
+) -> Odd:  # fmt: skip
     """What one sign-off's rows and sums say otherwise, if this had been measured."""
     result = str(said.get("result"))
     if len(result) > CELL_LIMIT:
-        return [f"summary.json: sign-off {number}: result is longer than any row of events"]
+        return [], [f"summary.json: sign-off {number}: result is longer than any row of events"]
     outcomes = outcomes_of(result, (each.position for each in string))
     cells = [
         _cells(battery_cells(each, measured.get(each.position, Measured()), outcomes[each.position])) for each in string
@@ -111,7 +120,7 @@ def _odd_sign_off(
         "outcomes": counts,
         "ocv_judged": judged(measured.get(each.position) for each in string),
     }
-    return [*_odd_rows(rows, cells, before), *_odd_sums(said, sums, number)]
+    return _odd_rows(rows, cells, before), _odd_sums(said, sums, number)
 
 
 def signed_of(summary: Said) -> list[Said]:
@@ -180,16 +189,8 @@ class _Known:
         lengths = [len(self._times), *sorted({*same, *self._set_back})[:MOST_TRIED]]
         for length in lengths:
             rows = (*self._own, *self._after[:length])
-            yield measured_of(_once(rows, signed_utc), self._last_ms, self._at_C)
-
-
-def _once(readings: Iterable[Reading], until_utc: str) -> list[Reading]:
-    """The readings up to a moment; one that stands in both tables counts once."""
-    found: dict[tuple[int, int, str, float], Reading] = {}
-    for each in readings:
-        if time_utc(each.utc_ms) <= until_utc:
-            found.setdefault((each.utc_ms, each.position, each.what, each.value), each)
-    return list(found.values())
+            by_then = once(each for each in rows if time_utc(each.utc_ms) <= signed_utc)
+            yield measured_of(by_then, self._last_ms, self._at_C)
 
 
 def _cells(values: Iterable[Any]) -> dict[str, str]:

@@ -52,9 +52,5 @@ class Readings:
 
     def may_lack(self, bounds: Bounds) -> int:
         """How many of the gaps may have no row: those right before an interruption, and as many as rows were lost."""
-        ends = [begin for begin, _ in self.silences]
-        if bounds.is_open and self.now_ms is not None:
-            ends.append(self.now_ms)
-        return bounds.lost.rows + sum(
-            any(0 <= end - gap_ms <= bounds.tail_ms for end in ends) for gap_ms in self.gap_ends_ms
-        )
+        interrupted = bounds.interruptions(self.silences, self.now_ms)
+        return bounds.lost.rows + sum(map(interrupted.may_have_taken, self.gap_ends_ms))

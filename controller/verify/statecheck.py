@@ -12,18 +12,20 @@ from typing import Any
 
 from controller.core.types import EventKind, State
 from controller.records.outside import milliseconds_of
-from controller.verify.losses import TAIL_MS
+from controller.verify.losses import Interruptions
+from controller.verify.telling import few
 
 _TOLD = {State.COMPLETE.value: "complete", State.TRIPPED.value: "tripped"}
 """States that are never entered without their event, but by a restart, which finds them."""
+_NEVER = Interruptions()
 
 Rows = Sequence[Mapping[str, str]]
 
 
-def wrong_states(log: Rows, events: Rows, ends_ms: Sequence[int] = (), tail_ms: int = TAIL_MS) -> list[str]:
-    """The first row of log.csv in a state that no event told of, or else the first event that log.csv tells otherwise.
+def wrong_states(log: Rows, events: Rows, interrupted: Interruptions = _NEVER) -> list[str]:
+    """Rows of log.csv in a state that no event told of, and events that log.csv tells otherwise.
 
-    `ends_ms`: elapsed time at which the record was interrupted: for `tail_ms` before it an event may not be written.
+    `interrupted`: in elapsed time; an event right before it may not be written.
     """
     moments = {
         code: sorted(_moments(row for row in events if _is_event(row) and row.get("code") == code))
@@ -36,16 +38,16 @@ def wrong_states(log: Rows, events: Rows, ends_ms: Sequence[int] = (), tail_ms: 
         if code is None or before in {state, State.UNKNOWN.value} or before_ms is None or at_ms is None:
             continue
         told = bisect_right(moments[code], at_ms) > bisect_right(moments[code], before_ms)
-        if not told and not any(0 <= end - at_ms <= tail_ms for end in ends_ms):
+        if not told and not interrupted.may_have_taken(at_ms):
             found.append(f"log.csv:{number + 1}: row {number}: is {state}, and no event tells of it")
     by_moment = dict(states)
-    for state, code in _TOLD.items():
-        found += [
-            f"events.csv: {code} of {at_ms / 1000:.3f} s: log.csv says {by_moment[at_ms]} there"
-            for at_ms in moments[code]
-            if by_moment.get(at_ms, state) != state
-        ]
-    return found[:1]
+    otherwise = (
+        f"events.csv: {code} of {at_ms / 1000:.3f} s: log.csv says {by_moment[at_ms]} there"
+        for state, code in _TOLD.items()
+        for at_ms in moments[code]
+        if by_moment.get(at_ms, state) != state
+    )
+    return [*few(found, "log.csv", "rows"), *few(otherwise, "events.csv", "rows")]
 
 
 def wrong_trips(summary: Mapping[str, Any], events: Rows, lost_rows: int = 0) -> list[str]:

@@ -9,6 +9,7 @@ from controller.records.ended import verdict_of_end
 from controller.records.ours import by_service
 from controller.records.sealed import SEAL
 from controller.records.summary import FORMAT, UNSEALED
+from controller.verify.telling import some
 
 ENDED = (
     "charge_Ah", "discharge_Ah", "energy_Wh", "circuit", "state", "batch", "batteries", "battery_type", "trial",
@@ -36,7 +37,7 @@ def missing_keys(summary: Mapping[str, Any], run_json: Mapping[str, Any]) -> lis
 def strange_keys(summary: Mapping[str, Any]) -> list[str]:
     """A note of keys that this version does not know: they were added, or a later version wrote them."""
     strange = sorted(str(key) for key in summary if key not in KNOWN)
-    told = [f"summary.json: holds keys that this version does not know: {', '.join(strange[:5])}"] if strange else []
+    told = [f"summary.json: holds keys that this version does not know: {some(strange)}"] if strange else []
     if summary.get("format") not in (FORMAT, UNSEALED):
         told.append(f"summary.json: is of a form that this version does not know: {str(summary.get('format'))[:40]!r}")
     return told

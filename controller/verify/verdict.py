@@ -11,7 +11,7 @@ from controller.verify.paper import OnPaper, told
 LEAST_COMPARED_Ah = 0.1
 """Below this a counter's last digit is per cents of it, and comparing says nothing."""
 MOST_TOLD = 20
-"""Findings printed of one record; `--json` has all."""
+"""Findings printed of one record; `--json` has all, where a file has very many of a kind as their number."""
 _UNTOUCHED = "untouched as far as its own hashes tell"
 
 

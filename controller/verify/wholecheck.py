@@ -12,8 +12,8 @@ from controller.verify.forms import TABLE_FORMS, wrong_forms
 from controller.verify.gather import Gathered
 from controller.verify.headcheck import wrong_summary
 from controller.verify.logwatch import DECIMALS
-from controller.verify.seams import short
 from controller.verify.tally import COUNTED
+from controller.verify.telling import short
 from controller.verify.verdict import Verdict
 
 _HASHES = {"run.json": "run_json_sha256", "cycles.bin": "cycles_sha256", "README.txt": "readme_sha256"}

@@ -17,6 +17,7 @@ from controller.core.state import CircuitState, Run
 from controller.core.types import State
 from controller.records.due import Due, due, logged_each_s, rule_of, usual_s
 from controller.verify.duecheck import DueCheck, rows_at
+from controller.verify.losses import Interruptions
 from controller.verify.runfolder import verify_place
 
 RUNNING = CircuitState("A01", state=State.RUNNING, run=Run(0, "anna"), confirmed=True)
@@ -172,13 +173,13 @@ def test_what_a_crash_may_have_taken_has_a_bound():
     """A minute before a silence, or before the end of an open record, is noted; longer than that it is wrong."""
     for last_ms, wrong in ((80_000, 0), (80_001, 1)):
         check = seen(check_of(0, 10_000), 0, 10_000, 20_000, last_ms)
-        told, notes = check.finish((), last_ms, 60_000)
+        told, notes = check.finish(Interruptions((last_ms,)))
         assert (len(told), len(notes), check.lacking) == (wrong, 1 - wrong, 2 * wrong)
         assert (told or notes) == ["log.csv: 2 rows missing behind 0:00:10: the cycles go on to 0:01:20"]
         check = seen(check_of(0, 10_000, 200_000), 0, 10_000, 20_000, last_ms, 200_000)
-        told, notes = check.finish(((last_ms, 200_000),), None, 60_000)
+        told, notes = check.finish(Interruptions((last_ms,)))
         assert (len(told), len(notes)) == (wrong, 1 - wrong)
-    assert seen(check_of(0, 30_000), 0, 10_000, 30_000).finish(((30_000, 99_000),), None, 60_000)[0] == [
+    assert seen(check_of(0, 30_000), 0, 10_000, 30_000).finish(Interruptions((30_000,)))[0] == [
         "log.csv: the row due at 10.000 s is missing: its cycle is there"
     ]
 

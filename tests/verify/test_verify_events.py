@@ -29,6 +29,7 @@ from controller.records.rows import EventRow
 from controller.records.writer import Writer
 from controller.service.recorder import Recorder, Sources
 from controller.verify.eventcheck import CORE_EVENTS, EventCheck, cells_of
+from controller.verify.losses import Bounds
 from controller.verify.runfolder import verify_place, verify_run
 from controller.verify.seams import Seam, first_difference, seam, shown
 
@@ -360,7 +361,7 @@ def test_rows_in_a_silence_are_not_asked_for_a_cycle():
         check = EventCheck("A01", 0, [row])
         check.decided(1_000, (), None)
         check.decided(9_000, (), None)
-        assert check.finish(silences, 9_000, is_open=False) == []
+        assert check.finish(silences, 9_000) == []
         assert (len(check.apart), check.without_cycle()) == (wrong, {5_000})
 
 
@@ -371,7 +372,7 @@ def test_a_missing_event_is_only_noted_where_nothing_was_written_behind_it():
         check = EventCheck("A01", 0, rows)
         check.decided(1_000, (Event("gap", "A01"),), None)
         check.decided(2_000, (Event("held", "A01"),) if rows else (), None)
-        notes = check.finish([(3_000, 99_000)], 99_000, is_open=False)
+        notes = check.finish([(3_000, 99_000)], 99_000)
         assert (len(check.lacking), check.missing, len(notes)) == (wrong, wrong, 1 - wrong)
 
 
@@ -383,7 +384,7 @@ def test_what_a_crash_may_have_kept_from_the_disk_has_a_bound(is_open):
         check = EventCheck("A01", 0, [])
         check.decided(first_ms, (Event("gap", "A01"),), None)
         check.decided(70_000, (Event("held", "A01"), Event("zero_read", "A01")), None)
-        notes = check.finish(silences, 70_000 if is_open else 99_000, is_open=is_open, tail_ms=60_000)
+        notes = check.finish(silences, 70_000 if is_open else 99_000, Bounds(is_open=is_open))
         behind = "s and 2 more events are missing: the cycles go on to 0:01:10"
         told = [f"events.csv: event gap of {first_ms / 1000:.3f} {behind}"]
         assert (check.missing, check.lacking, notes) == (3 * wrong, told * wrong, told * (1 - wrong))
@@ -394,7 +395,7 @@ def test_a_gap_is_told_at_its_end():
     check = EventCheck("A01", 0, [{**cells_of(Event("gap", "A01")), "elapsed_s": "5.000"}])
     check.decided(1_000, (), None)
     check.decided(9_000, (), None)
-    assert check.finish(((1_000, 9_000),), 9_000, is_open=False) == []
+    assert check.finish(((1_000, 9_000),), 9_000) == []
     assert check.wrong == ["events.csv:2: row 1: gap: stands within a silence, a gap is told at its end"]
 
 
@@ -404,7 +405,7 @@ def test_what_lacks_at_a_cut_end_is_one_line():
     for number in range(18):
         check.decided(1_000 * number, (Event("gap", "A01"),), None)
     check.decided(80_000_000, (), None)
-    assert check.finish((), 80_000_000, is_open=True) == []
+    assert check.finish((), 80_000_000, Bounds(is_open=True)) == []
     assert check.lacking == [
         "events.csv: event gap of 0.000 s and 17 more events are missing: the cycles go on to 22:13:20"
     ]

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
+from types import SimpleNamespace
 
 import pytest
 import shortkit
@@ -26,7 +27,7 @@ from controller.records.redecide import redecide
 from controller.verify import crosscheck
 from controller.verify import runfolder as verify_module
 from controller.verify.again import _may_come_back
-from controller.verify.losses import Bounds, Lost, clock_of, lost_of, tail_ms
+from controller.verify.losses import Bounds, Interruptions, Lost, clock_of, lost_of, tail_ms
 from controller.verify.runfolder import verify_place
 from controller.verify.silences import Readings
 from controller.verify.statecheck import wrong_states, wrong_trips
@@ -122,6 +123,8 @@ def test_an_end_without_its_summary_is_told(place):
     made = cut(cut(without_summary(place), "log.csv", rows - 3), "events.csv", 3)
     said = "the run has ended, the cycles lead to the state stopped"
     assert f"summary.json: is missing: {said}" in verify_place(made).wrong
+    whole = [said for said in verify_place(without_summary(place)).wrong if said.startswith("summary.json: is missing")]
+    assert whole == ["summary.json: is missing: the run has ended, log.csv ends in the state stopped"]
     verdict = verify_place(made, is_open=True)
     assert verdict.wrong == []
     assert f"{said}: the service that has it open is about to close its record" in verdict.notes
@@ -354,12 +357,40 @@ def test_states_and_events(log, events, said):
     assert said in found[0] if said else found == []
 
 
+def test_every_state_without_its_event_is_told():
+    """Two trips that no event tells of, and an end that no row shows: three findings."""
+    log = rows_of("running", "tripped", "running", "tripped", "running")
+    assert wrong_states(log, [event_at("complete", 40)]) == [
+        "log.csv:3: row 2: is tripped, and no event tells of it",
+        "log.csv:5: row 4: is tripped, and no event tells of it",
+        "events.csv: complete of 40.000 s: log.csv says running there",
+    ]
+
+
 def test_an_event_that_a_crash_took_is_not_asked_for():
     """Within a minute before an interruption the row may be there and the event not."""
     log = rows_of("running", "complete")
-    assert wrong_states(log, [], [10_000]) == wrong_states(log, [], [70_000]) == []
-    assert wrong_states(log, [], [70_001])
-    assert wrong_states(log, [], [9_999])
+    for at_ms, wrong in ((9_999, 1), (10_000, 0), (70_000, 0), (70_001, 1)):
+        assert len(wrong_states(log, [], Interruptions((at_ms,)))) == wrong, at_ms
+
+
+@pytest.mark.parametrize(
+    ("silences_s", "is_open", "last_s", "wrong"),
+    [
+        ((), False, 10, 1), ((), True, 10, 0), ((), True, 70, 0), ((), True, 71, 1), (((10, 99),), False, 99, 0),
+        (((9, 99),), False, 99, 1), (((9, 20), (70, 99)), False, 99, 0),
+    ],
+)  # fmt: skip
+def test_what_an_interruption_took_is_not_asked_of_another_core_s_rows(place, silences_s, is_open, last_s, wrong):
+    """A state without its event right before a silence, or before the end of an open record; else it is named."""
+    head = read_head(json.loads(place.files["run.json"]))
+    at_ms = [head.start_ms + 1_000 * second for second in (last_s, *(each for pair in silences_s for each in pair))]
+    readings = SimpleNamespace(now_ms=at_ms[0], silences=list(zip(at_ms[1::2], at_ms[2::2], strict=True)))
+    again = SimpleNamespace(readings=readings, result=None, wrong=[], notes=[], rows_due=True)
+    tables = {"log.csv": rows_of("running", "complete"), "events.csv": []}
+    found = SimpleNamespace(summary=None, plain={}, rows_of=tables.__getitem__)
+    crosscheck.hold_against(found, head, again, 0, Bounds(is_open=is_open))
+    assert len(again.wrong) == wrong
 
 
 def test_trips_are_alarms():
@@ -376,6 +407,30 @@ def test_how_long_rows_may_wait():
     stepped = BathSettings("north", "A", True, 5_000, 3_000, 5_000, ())
     assert (tail_ms(real, 10.0), tail_ms(real, None)) == (60_000, 60_000)
     assert (tail_ms(stepped, 10.0), tail_ms(stepped, 1.0), tail_ms(stepped, None)) == (10**7, 5 * 10**6, 10**7)
+    assert tail_ms(replace(stepped, period_ms=20), 0.01) == 60_000
+
+
+def test_every_interruption_counts_for_itself():
+    """A silence, and the last cycle of an open record; what was told behind one is not what that one took."""
+    silences = [(90_000, 95_000), (10_000, 20_000)]
+    assert Bounds(tail_ms=7).interruptions(silences, 99_000) == Interruptions((10_000, 90_000), 7)
+    opened = Bounds(is_open=True).interruptions(silences, 99_000)
+    assert opened == Interruptions((10_000, 90_000, 99_000))
+    assert Bounds(is_open=True).interruptions((), None) == Interruptions()
+    told = {
+        0: True,
+        10_000: True,
+        10_001: False,
+        30_000: True,
+        29_999: False,
+        90_001: True,
+        99_000: True,
+        99_001: False,
+    }
+    assert {now_ms: opened.may_have_taken(now_ms) for now_ms in told} == told
+    for rows_ms, end_ms in (((), 10_000), ((5_000,), 10_000), ((10_001,), 10_000), ((10_000,), None), ((6_000,), None)):
+        assert opened.cut_at_ms(5_000, rows_ms) == end_ms, rows_ms
+    assert opened.cut_at_ms(99_001, ()) is None
 
 
 def test_elapsed_time_as_a_clock():

@@ -13,6 +13,7 @@ from forgekit import reheaded, resealed
 from servedkit import BATH, LIST, Served, looked, memory_of, signed
 
 from controller.bathfile import load_bath, settings_of, settings_of_texts
+from controller.core.state import Run
 from controller.core.version import CORE
 from controller.records.cycles import decode
 from controller.records.head import read_head
@@ -157,6 +158,10 @@ def test_a_follow_on_run_is_owed_what_it_was(place):
     for key, value in (("owed_Ah", 1.0), ("credited_Ah", 3.0), ("first_step", 2), ("continues", "R1")):
         odd = replace(follows, plain={**head.plain, "follow_on": {**told, key: value}})
         assert wrong_load(odd, state, cycles) == ["run.json: follow_on: is not what the load says"]
+    begun = replace(state, run=Run(0, "anna", owed_Ah=3.0))
+    for owed_Ah, wrong in ((3.0, 0), (5, 0), ("x", 1), (None, 1), (True, 1)):
+        owed = replace(follows, plain={**head.plain, "follow_on": {**told, "owed_Ah": owed_Ah}})
+        assert len(wrong_load(owed, begun, cycles)) == wrong, owed_Ah
     unsaid = {key: value for key, value in head.plain.items() if key != "follow_on"}
     assert wrong_load(replace(follows, plain=unsaid), state, cycles) == []
 
@@ -215,6 +220,7 @@ def test_a_number_that_an_order_changed_is_another_at_the_end():
         (("period_ms",), 2_000, "settings.period_ms: is 2000, the texts of bath_file and map give 1000"),
         (("laws", "probe", "trip_C"), 200.0, "settings.laws.probe.trip_C: is 200.0, "),
         (("two_people",), True, "settings.two_people: is true, the texts of bath_file and map give false"),
+        (("two_people",), 0, "settings.two_people: is 0, the texts of bath_file and map give false"),
         (("walk_ms",), [1, 2], "settings.walk_ms: is [1, 2], the texts of bath_file and map give null"),
         (("circuits", 0, "current_max_A"), 21.0, "settings.circuits.0.current_max_A: is 21.0, "),
         (("circuits", 0, "can_discharge"), "x", 'settings.circuits.0.can_discharge: is "x", '),

@@ -17,14 +17,16 @@ from controller.core.state import Run
 from controller.records.chain import link, start
 from controller.records.ended import ended
 from controller.records.place import FolderPlace
-from controller.records.readings import event_rows
+from controller.records.readings import Reading, event_rows
 from controller.records.rows import EVENT_HEADER, time_utc
 from controller.records.tables import AFTER_COLUMNS, BATTERY_COLUMNS
 from controller.verify.aftercheck import wrong_after, wrong_reading_rows
 from controller.verify.bathfolder import verify_bath
 from controller.verify.beside import wrong_beside
-from controller.verify.signedcheck import wrong_batteries, wrong_own
+from controller.verify.signedcheck import MOST_TRIED, _Known, wrong_batteries, wrong_own
 from controller.verify.summarycheck import ENDED, strange_keys, wrong_gaps, wrong_verdict
+
+SIGN_OFF = ("sign_offs", "outcomes", "signed_off_by", "signed_off_role", "signed_off_utc", "verdict_at_end")
 
 
 @pytest.fixture(scope="module")
@@ -119,8 +121,7 @@ def test_rows_and_sign_offs_come_together(place):
     assert told_of(looked(less), "batteries.csv: has 5 rows, its sign-offs give 6")
     gone = resealed(place.with_file("batteries.csv", None))
     assert told_of(looked(gone), "batteries.csv: has 0 rows, its sign-offs give 6")
-    keys = ("sign_offs", "outcomes", "signed_off_by", "signed_off_role", "signed_off_utc", "verdict_at_end")
-    unsigned = resealed(place, drop=keys, verdict="ended by a person")
+    unsigned = resealed(place, drop=SIGN_OFF, verdict="ended by a person")
     assert looked(unsigned).wrong == ["batteries.csv: has rows, summary.json tells of no sign-off"]
     assert looked(resealed(place, sign_offs=["x"])).wrong
 
@@ -129,9 +130,7 @@ def test_what_was_read_after_a_sign_off_is_not_asked_of_it(place):
     """A clock that was set back puts later readings before an earlier sign-off: its rows are right without them."""
     summary, run_json = summary_of(place), json.loads(place.files["run.json"])
     rows = list(event_rows(place.files["batteries.csv"].decode().split("\n")[1:-1], BATTERY_COLUMNS))
-    own = list(event_rows(place.files["events.csv"].decode().split("\n")[1:-1]))
-    after = list(event_rows(place.files["after.csv"].decode().split("\n")[1:-1], AFTER_COLUMNS))
-    log = place.files["log.csv"].decode().split("\n")[1:-1]
+    own, after, log = own_of(place), after_of(place), log_of(place)
 
     def odd(*more):
         return wrong_batteries(summary, run_json, rows, own, [*after, *more], log)
@@ -194,6 +193,58 @@ def test_bounds_of_another_version_are_not_asked_for():
         "after.csv:2: row 1: temperature_C is missing, density says nothing without it"
     ]
     assert wrong_after([{**young, "temperature_C": "25"}], 4, ours=True) == []
+    old = {**young, "temperature_C": "25", "taken_utc": "2026-03-16T14:59:59.999Z"}
+    assert wrong_after([old], 4, ours=True) == []
+    assert wrong_after([{**old, "taken_utc": "2026-03-16T14:59:59.998Z"}], 4, ours=True) == [
+        "after.csv:2: row 1: was taken more than 240 min before it was typed, which is refused"
+    ]
+
+
+def test_every_row_that_does_not_hold_is_told(place):
+    """Not the first few: a script reads all of them, and of very many their number."""
+    summary, run_json = summary_of(place), json.loads(place.files["run.json"])
+    rows = list(event_rows(place.files["batteries.csv"].decode().split("\n")[1:-1], BATTERY_COLUMNS))
+    odd = [{**row, "text": "x", "batch": "K9"} for row in rows]
+    signed_off = [{**each, "verdict": "x", "outcomes": 1} for each in summary["sign_offs"]]
+
+    def told(times):
+        many = {**summary, "sign_offs": signed_off * times}
+        return wrong_batteries(many, run_json, odd * times, own_of(place), after_of(place), log_of(place))
+
+    few_told = told(1)
+    assert [said.partition(":")[0] for said in few_told] == ["batteries.csv"] * 12 + ["summary.json"] * 4
+    very_many = told(300)
+    assert (very_many[1_000], very_many[-1]) == (
+        "batteries.csv: 2,600 more cells like that", "summary.json: sign-offs: 200 more values like that"
+    )  # fmt: skip
+    assert len(very_many) == 2_002
+    assert wrong_after([{}] * 1_003, 4, ours=True)[999:] == [
+        "after.csv:1001: row 1000: position is '', the string has 4 places", "after.csv: 3 more rows like that"
+    ]  # fmt: skip
+    row = {"kind": "order", "code": "reading", "who": "anna", "time_utc": time_utc(UTC_MS), "value": "1.2"}
+    row |= {"text": "reading by anna: density of battery 4 1.28 kg/L at 25.0 C, 0 min before, instrument H1"}
+    told_words = wrong_reading_rows("e.csv", [row] * 1_003)
+    assert (len(told_words), told_words[-1]) == (1_001, "e.csv: 3 more rows like that")
+
+
+def test_a_sign_off_is_tried_with_what_was_known_a_bounded_number_of_times():
+    """However many readings have its own time: each may have come before or after it, and only so many are tried."""
+    readings = [Reading(UTC_MS, UTC_MS, position, "voltage", 12.0, "V") for position in range(1, 100)]
+    for count, tries in ((3, 4), (MOST_TRIED, MOST_TRIED + 1), (99, MOST_TRIED + 1)):
+        known = _Known([], readings[:count], None, 25.0)
+        assert len(list(known.at(time_utc(UTC_MS)))) == known.most_tries == tries
+
+
+def own_of(place):
+    return list(event_rows(place.files["events.csv"].decode().split("\n")[1:-1]))
+
+
+def after_of(place):
+    return list(event_rows(place.files["after.csv"].decode().split("\n")[1:-1], AFTER_COLUMNS))
+
+
+def log_of(place):
+    return place.files["log.csv"].decode().split("\n")[1:-1]
 
 
 def beside(served, place, tmp_path, change=lambda text: text, bath=True):
@@ -267,10 +318,39 @@ def test_a_log_that_may_lack_rows_or_is_another_proves_nothing(served, place, tm
 def test_readings_before_the_end_by_a_clock_that_was_set_are_not_missed(served, place):
     """A log is looked through from the end on; a reading typed then by a clock set back stands before it."""
     summary, run_json = summary_of(place), json.loads(place.files["run.json"])
-    after = list(event_rows(place.files["after.csv"].decode().split("\n")[1:-1], AFTER_COLUMNS))
+    after = after_of(place)
     early = {**after[0], "time_utc": time_utc(UTC_MS), "taken_utc": time_utc(UTC_MS), "value": "12.5"}
     assert wrong_beside(served.folder(), run_json, summary, [], [*after, early]) == ([], [])
     assert wrong_beside(served.folder(), run_json, {}, [], after) == ([], [])
+    # The same row twice is one reading; another one of that same moment is another.
+    assert wrong_beside(served.folder(), run_json, summary, [], [*after, after[0]]) == ([], [])
+    name = "after.csv: reading of voltage of battery 2 of 2026-03-16T19:01:13.000Z"
+    assert wrong_beside(served.folder(), run_json, summary, [], [*after, {**after[0], "value": "12.7"}]) == (
+        [f"{name}: the bath's log has none"], []
+    )  # fmt: skip
+
+
+def test_a_month_that_the_bath_s_log_does_not_have_is_not_asked(place, tmp_path):
+    """A bath's folder whose tables of that month are gone knows nothing of it: no word about any sign-off."""
+    folder = written(place, tmp_path)
+    (tmp_path / "A").mkdir()
+    assert (looked(FolderPlace(folder)).wrong, looked(FolderPlace(folder)).notes) == ([], [])
+    (tmp_path / "A" / "events-202603.csv").write_text(EVENT_HEADER + "\n", encoding="utf-8")
+    assert (looked(FolderPlace(folder)).wrong, len(looked(FolderPlace(folder)).notes)) == ([], 5)
+
+
+def test_what_the_log_says_otherwise_is_all_told(served, place, tmp_path, monkeypatch):
+    """Seven sign-offs that the log lacks are seven findings; notes of many are the first few and their number."""
+    (newest,) = summary_of(place)["sign_offs"][-1:]
+    many = resealed(place, sign_offs=[{**newest, "id": f"x{number}"} for number in range(7)])
+    found = beside(served, many, tmp_path)
+    assert sum("the bath's log has none" in said for said in found.wrong) == 7
+    monkeypatch.setattr("controller.verify.beside.MOST_TOLD", 1)
+    unsigned = resealed(place.with_file("batteries.csv", None), drop=SIGN_OFF, verdict="ended by a person")
+    assert beside(served, unsigned, tmp_path / "unsigned").notes == [
+        "summary.json: the bath's log tells of the sign-off o7 of 2026-03-16T19:31:15.000Z, it does not",
+        "the bath's log: 1 more like that",
+    ]
 
 
 def test_a_sign_off_that_came_while_the_record_was_open(tmp_path):
@@ -284,6 +364,10 @@ def test_a_sign_off_that_came_while_the_record_was_open(tmp_path):
     assert (looked(FolderPlace(served.folder())).wrong, looked(FolderPlace(served.folder())).notes) == ([], [])
     found = looked(with_sign_off(place, role="engineer"))
     assert found.wrong == ["summary.json: sign-off o4: role is not what events.csv says"]
+    unsigned = resealed(place.with_file("batteries.csv", None), drop=SIGN_OFF, verdict="ended by a person")
+    assert looked(unsigned).wrong == ["summary.json: lacks the sign-off o4 that events.csv tells of"]
+    alone = looked(resealed(unsigned.with_file("after.csv", None)))
+    assert (alone.wrong, alone.notes) == ([], ["summary.json: lacks the sign-off o4 that events.csv tells of"])
     served.recorder.end_all()
     assert served.writer.close()
 
@@ -322,6 +406,8 @@ def test_a_table_that_is_damaged_is_not_held_against_others(place):
     """A broken chain is told as that, elsewhere; nothing follows from its rows."""
     broken = place.with_file("after.csv", place.files["after.csv"].replace(b"12.84", b"12.94"))
     assert looked(broken).wrong == []
+    cut = place.with_file("batteries.csv", place.files["batteries.csv"][:-5])
+    assert looked(cut).wrong == []
 
 
 def test_strange_keys_and_another_readme_are_noted(place):
@@ -335,6 +421,8 @@ def test_strange_keys_and_another_readme_are_noted(place):
         "summary.json: is of a form that this version does not know: 'formbath/summary/9'"
     ]
     assert strange_keys({"format": "formbath/summary/1"}) == []
+    (said,) = strange_keys({"format": "formbath/summary/1", **dict.fromkeys("gfedcba")})
+    assert said.endswith(" does not know: a, b, c, d, e and 2 more")
     readme = looked(place.with_file("README.txt", b"all is well\n"))
     assert readme.notes == ["README.txt: is not the text that this version writes: what it explains may be wrong"]
     older = reheaded(place, lambda plain: plain["versions"].update(formbath="0.0.1"))
