@@ -22,6 +22,7 @@ from controller.texts import (
     events,
     frame,
     hall,
+    holders,
     link,
     lists,
     orders,
@@ -65,7 +66,6 @@ EVENTS: dict[str, str] = {
     "flood_begins": "alarm flood: {count} new alarms in 10 min; look at the first, not at the newest",
     "flood_ends": "alarm flood over: {count} new alarms in the last 10 min",
     "opened_under_load": "contactor opened under load, {openings} times since its last inspection",
-    "unblocked_by_another": "unblock by {who}, the block was {by}'s: {reason}",
     "walked": "meter walk, item {walk} found right by {who}: {item_text}",
     "walked_wrong": "meter walk, item {walk} found WRONG by {who}: {item_text}; {reason}",
     "skipped": "step {step} ({name}) skipped by {who}: {reason}; next is step {next} ({next_name})",
@@ -102,6 +102,7 @@ EVENTS: dict[str, str] = {
     "limit_changed": "changed since the last service: {key} is {now}, it was {was}; started by {who}: {why}",
     "limits_changed": "{count} more settings changed since the last service; started by {who}: {why}",
     "notice": "{what}",
+    **holders.EVENTS,
 }
 
 REFUSALS: dict[str, str] = {
@@ -112,9 +113,7 @@ REFUSALS: dict[str, str] = {
     "changed": "the circuit changed since you looked; look again",
     "late": "nothing was read for {seconds:.0f} s; look again, then order again",
     "state": "not while it is {state}",
-    "blocked": "BLOCKED by {by}: somebody works on the string",
     "not_blocked": "it is not blocked",
-    "blocked_by_another": "blocked by {by}, who alone lifts it (maintenance: with a reason)",
     "latched": "a trip waits for its reset: {cause}",
     "nothing_latched": "nothing is latched",
     "nothing_new": "no alarm waits to be acknowledged",
@@ -131,7 +130,6 @@ REFUSALS: dict[str, str] = {
     "hood_open": "hood open",
     "no_airflow": "extraction airflow not proved",
     "unpurged": "bath not purged, {minutes:.1f} min left",
-    "neighbour_blocked": "{neighbour} under this hood: was that person told? Then say so: told={name}",
     "not_loaded": "no batteries on its list: load first",
     "loaded_already": "loaded already with {batch}; unload first",
     "no_load_list": "no load list",
@@ -236,6 +234,7 @@ REFUSALS: dict[str, str] = {
     "no_pace": "only a stepped plant has a pace",
     "no_seek": "only a replay goes to another time",
     "replay": "a replay takes no order",
+    **holders.REFUSALS,
 }
 
 
@@ -298,16 +297,16 @@ def text(event: Event) -> str:
 
 def refusal_text(code: str, data: Mapping[str, Scalar]) -> str:
     """Return why not, without the order's own name before it."""
-    return filled(REFUSALS.get(_refused(code, data), code), data)
+    return filled(REFUSALS.get(refusal_key(code, data), code), data)
 
 
-def _refused(code: str, data: Mapping[str, Scalar]) -> str:
-    """Return the catalogue's key for a refusal: why not released, and room that lacked until lately, have own words."""
+def refusal_key(code: str, data: Mapping[str, Scalar]) -> str:
+    """Return the catalogue's key for a refusal: what it is about may have words of its own."""
     value, limit = data.get("value"), data.get("limit")
     if code == "record_space" and isinstance(value, float) and isinstance(limit, float) and value >= limit:
         return "record_space_eased"
     by_cause = f"{code}_{data.get('why')}"
-    return by_cause if code == "not_released" and by_cause in REFUSALS else code
+    return by_cause if code == "not_released" and by_cause in REFUSALS else holders.fitting(code, data, REFUSALS)
 
 
 def _spoken(event: Event) -> str:
@@ -319,7 +318,7 @@ def _spoken(event: Event) -> str:
     if event.code == "accepted" and verb == "done" and "walk" in event.data:
         return "walked" if found else "walked_wrong"
     if event.code == "accepted" and verb == "unblock" and event.data.get("by") != event.data.get("who"):
-        return "unblocked_by_another"
+        return holders.fitting("unblocked_by_another", event.data, EVENTS)
     if event.code == "round" and event.data.get("skipped_text"):
         return "round_skipped"
     if event.code == "recounted" and event.data.get("volts_fit") is False:
@@ -353,8 +352,7 @@ def unit_of(code: str) -> str:
 
 _PAGES = (
     frame.TEXTS, hall.TEXTS, bath.TEXTS, circuit.TEXTS, events.TEXTS, alarm_page.TEXTS, orders.TEXTS, lists.TEXTS,
-    recovery.TEXTS, help_page.TEXTS, plain.TEXTS, link.TEXTS,
-    replay.TEXTS,
+    recovery.TEXTS, help_page.TEXTS, plain.TEXTS, link.TEXTS, replay.TEXTS,
 )  # fmt: skip
 SCREEN: dict[str, str] = {key: text for page in _PAGES for key, text in page.items()}
 """The console's sentences, by key; each page's stand in `controller.texts`."""
@@ -382,7 +380,7 @@ class Say:
 
     def __call__(self, key: str, /, **data: Scalar) -> str:
         """The console's sentence of that key. Raises KeyError where the catalogue has none."""
-        return filled(self.translate(SCREEN[key]), data)
+        return filled(self.translate(SCREEN[holders.fitting(key, data, SCREEN)]), data)
 
     def count(self, key: str, number: int, /, **data: Scalar) -> str:
         """The sentence for one, or for another number: keys `key.one` and `key.many`, place `{n}`."""

@@ -14,6 +14,7 @@ from controller.bathfile import Bath, load_bath
 from controller.console.commands import add_look, attach_console, look_of, on_terminal
 from controller.service.clock import RealClock, Ticker
 from controller.service.errors import Unreachable
+from controller.service.leaving import EXIT_FAILED
 from profiles.problems import InputError, Problem
 from simulator import demo, telling
 from simulator.faults import FaultError, FaultLine, catalogue_text, parse_fault_line
@@ -42,7 +43,9 @@ def demo_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_demo(args: argparse.Namespace) -> int:
-    """Play the demo: with the console on a terminal, else stepped. Returns 0 when all went as planned, 1 when not.
+    """Play the demo: with the console on a terminal, else stepped.
+
+    Returns 0 when all went as planned, 1 when not, 70 where no disk took some of its record (said on standard error).
 
     Raises InputError (exit 2) for a wrong or misplaced option, Unreachable (exit 3) where the plant's process fails.
     """
@@ -63,14 +66,14 @@ def run_demo(args: argparse.Namespace) -> int:
     if watched:
         look = look_of(args, os.environ, terminal=True)
         return watch(folder, args.seed, args.speed or USUAL, lambda paths: attach_console(paths, look), sys.stdout)
-    surprises = asyncio.run(demo.play(folder, args.seed, sys.stderr))
+    end = asyncio.run(demo.play(folder, args.seed, sys.stderr))
     entries = telling.entries(folder)
-    wrong = surprises + telling.surprises(entries) + telling.bath_alarms(folder, entries)
+    wrong = [*end.surprises, *telling.surprises(entries), *telling.bath_alarms(folder, entries)]
     if args.json:
         print(telling.as_json(entries, wrong, args.seed))
     else:
         print("\n".join(telling.lines(entries, wrong, args.seed, Path("demo-runs") / folder.name)))
-    return 1 if wrong else 0
+    return (1 if wrong else 0) if end.written else EXIT_FAILED
 
 
 def _serve_demo(folder: Path, seed: int, ratio: float) -> int:

@@ -26,12 +26,13 @@ FORMAT = "formbath/demo-end/1"
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """How a served demo ended. `over`, `taken_over`: as the hall says."""
+    """How a demo ended. `over`, `taken_over`, `written`: as the hall says."""
 
     elapsed_s: float
     over: bool
     taken_over: bool
     surprises: tuple[str, ...]
+    written: bool = True
 
     def line(self) -> str:
         """Return it as one line of JSON."""
@@ -46,7 +47,8 @@ def end_of(line: str) -> End | None:
         return None
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         return None
-    return End(float(data["elapsed_s"]), bool(data["over"]), bool(data["taken_over"]), tuple(data["surprises"]))
+    said = (bool(data["over"]), bool(data["taken_over"]), tuple(data["surprises"]), bool(data["written"]))
+    return End(float(data["elapsed_s"]), *said)
 
 
 def ended(state: BathState) -> bool:
@@ -56,8 +58,8 @@ def ended(state: BathState) -> bool:
     )
 
 
-async def play(runs: Path, seed: int, err: TextIO) -> list[str]:
-    """Play the demo to its end; return what did not go as expected."""
+async def play(runs: Path, seed: int, err: TextIO) -> End:
+    """Play the demo to its end; return how that was, with what did not go as expected."""
     hall = await open_hall(runs, seed, None)
     calm_collector()
     told_h = 0
@@ -76,7 +78,7 @@ async def play(runs: Path, seed: int, err: TextIO) -> list[str]:
         await hall.close()
     if told_h:
         print("\r" + " " * 30 + "\r", end="", file=err, flush=True)
-    return hall.script.surprises
+    return _end_of(hall)
 
 
 async def serve(runs: Path, seed: int, ratio: float, out: TextIO) -> End:
@@ -98,11 +100,15 @@ async def serve(runs: Path, seed: int, ratio: float, out: TextIO) -> End:
             await hall.service.run(watch)
         finally:
             leaving.cancel()
-        elapsed_s = hall.service.state.now_ms / 1000.0
         _tell_end(hall)
     finally:
         await hall.close()
-    return End(elapsed_s, hall.over, hall.taken_over, tuple(hall.script.surprises))
+    return _end_of(hall)
+
+
+def _end_of(hall: Hall) -> End:
+    elapsed_s = hall.service.state.now_ms / 1000.0
+    return End(elapsed_s, hall.over, hall.taken_over, tuple(hall.script.surprises), hall.written)
 
 
 async def _hung_up(hall: Hall) -> None:

@@ -12,13 +12,14 @@ from typing import Any
 
 from controller.bathfile import Bath, load_bath, settings_of
 from controller.core.bath import fresh_state
-from controller.core.types import Event
+from controller.core.types import Event, Output
 from controller.field.lines import Field, open_links
 from controller.records.claims import bath_folder
 from controller.records.rows import parse_time
 from controller.records.writer import Writer
 from controller.service.clock import SteppedClock
 from controller.service.desk import Desk
+from controller.service.leaving import Ending, all_written
 from controller.service.locks import hold, runs_lock
 from controller.service.loop import Parts, Service
 from controller.service.people import Person, people_of
@@ -48,7 +49,8 @@ YOURS = (
 class Hall:
     """One demo. `pace` None: as fast as the machine goes. `service` is there once it is open.
 
-    `over`: every circuit was complete once. `taken_over`: a real person gave an order before that.
+    `over`: every circuit was complete once. `taken_over`: a real person gave an order before that. `written`: once it
+    is closed, whether a disk took all of its record.
     """
 
     def __init__(self, bath: Bath, runs: Path, seed: int, ratio: float | None) -> None:
@@ -60,6 +62,7 @@ class Hall:
         names = [circuit.name for circuit in bath.file.circuit]
         self.script = Script(acts(names, len(items)), self._queued, self._seen)
         self.over = self.taken_over = False
+        self.written = True
         self._runs = runs
         self._held = ExitStack()
         self.pace = Pace(ratio, self._show, self._settled) if ratio is not None else None
@@ -85,17 +88,25 @@ class Hall:
             self.pace.free()
 
     async def close(self) -> None:
-        """End everything; open records stay open."""
+        """End everything, and say on standard error what of the record no disk took; open records stay open."""
         parts = self.service.parts
         async with AsyncExitStack() as ending:
             ending.callback(self._held.close)
-            ending.push_async_callback(asyncio.to_thread, parts.writer.close)
+            ending.push_async_callback(self._write_all)
             ending.callback(parts.recorder.end_all)
             ending.push_async_callback(self.stage.close)
             ending.push_async_callback(parts.field.close)
             ending.push_async_callback(self.socket.close)
             ending.callback(parts.desk.refuse_all)
             ending.push_async_callback(self.script.detach)
+
+    async def _write_all(self) -> None:
+        """Have a disk take the record, or say what it did not take; a signal gives that up."""
+        ending = Ending(self.service)
+        ending.over = True
+        ending.listen()
+        at_zero = all(each.output is Output.OFF and each.confirmed for each in self.service.state.circuits)
+        self.written = await asyncio.to_thread(all_written, self.service, ending, at_zero=at_zero)
 
     def _service(self) -> Service:
         bath, settings = self.bath, settings_of(self.bath)

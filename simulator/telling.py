@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from controller.records.finding import HEAD, RUN_NAME
-from controller.records.place import SUFFIX
+from controller.records.errors import RecordError
+from controller.records.finding import run_paths
 from controller.records.reader import RunFolder, read_run
 from simulator.hands import mended
 
@@ -43,12 +44,16 @@ class Entry:
 
 
 def entries(runs: Path) -> list[Entry]:
-    """Return an entry for each run below `runs`, by circuit: whoever unloaded or archived it meanwhile, it was one."""
+    """Return an entry for each run below `runs`, by circuit: whoever unloaded or archived it meanwhile, it was one.
+
+    A record that cannot be read has none: no disk took it, and that was said.
+    """
     beside = _bath_rows(runs)
-    found = [*runs.glob("*/run.json"), *(path for path in runs.glob(f"*{SUFFIX}") if RUN_NAME.match(path.name))]
-    places = {path.parent.name if path.name == HEAD else path.stem: path for path in reversed(found)}
-    records = [read_run(path.parent if path.name == HEAD else path) for _, path in sorted(places.items())]
-    return sorted((_entry(record, beside) for record in records), key=lambda entry: entry.circuit)
+    found = []
+    for path in run_paths([runs]):
+        with suppress(RecordError):
+            found.append(_entry(read_run(path), beside))
+    return sorted(found, key=lambda entry: entry.circuit)
 
 
 def _entry(run: RunFolder, beside: list[dict[str, str]]) -> Entry:

@@ -14,6 +14,7 @@ import pytest
 from controller import words
 from controller.core.interlocks import BATH_LAWS, CIRCUIT_LAWS
 from controller.core.types import Event, EventKind, Reaction, State
+from controller.texts import holders
 
 ROOT = Path(__file__).parents[1]
 CORE = sorted((ROOT / "controller/core").rglob("*.py"))
@@ -362,7 +363,16 @@ def test_every_sentence_the_console_asks_for_is_there():
 def test_every_sentence_of_the_screens_is_asked_for():
     """The catalogue holds no words that nobody ever sees."""
     used = set().union(*(used_in(tree)[0] for tree in console().values()))
-    assert sorted(set(words.SCREEN) - used) == []
+    assert sorted(set(words.SCREEN) - used - {f"{key}{holders.OTHERWISE}" for key in used}) == []
+
+
+def test_a_text_for_a_block_by_a_restart_stands_beside_the_one_for_a_person_s():
+    """It is asked for by that one's key, so it may hold no other places."""
+    for catalogue in (words.SCREEN, words.REFUSALS, words.EVENTS):
+        others = {key for key in catalogue if key.endswith(holders.OTHERWISE)}
+        assert others
+        for key in others:
+            assert fields(catalogue[key]) <= fields(catalogue[key.removesuffix(holders.OTHERWISE)]), key
 
 
 def test_keys_say_their_page():

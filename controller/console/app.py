@@ -191,7 +191,7 @@ class App:
             (seen.name, alarm.target, alarm.code)
             for seen, alarm in scene.alarms()
             if not alarm.acknowledged and alarm.priority <= 2 and (alarm.target, alarm.code) not in self.muted
-            and not pacing.is_replay(seen)
+            and not seen.replayed
         )  # fmt: skip
 
     # -- keys

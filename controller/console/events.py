@@ -10,6 +10,7 @@ from datetime import datetime
 
 from controller.console.row import Row, fitted, single, wrapped
 from controller.console.scene import EventLine, Place, Scene
+from controller.console.then import asks
 
 KINDS = ("", "alarm", "order", "refusal", "event")
 """What `f` goes through; empty: every kind."""
@@ -95,6 +96,8 @@ def _line(scene: Scene, line: EventLine, place: int, *, chosen: bool) -> Row:
     kind = fitted(Row(single(line.kind, ascii_only=False)), _KIND - 1).text
     who = fitted(Row(single(line.who, ascii_only=False)), _WHO - 1).text
     text = single(line.text, ascii_only=False)
+    if scene.replay and asks(line.kind, line.code):
+        text = scene.say("replay.then", text=text)
     return Row(
         f"{'>' if chosen else ' '}{_when(scene, line.time_utc)} {target:<{place}} {kind:<{_KIND}}{who:<{_WHO}} {text}"
     )

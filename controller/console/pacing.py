@@ -68,12 +68,7 @@ def sought(scene: Scene, text: str) -> Sought:
     return Sought(said=scene.say("replay.outside", time=text.strip(), first=first, last=last))
 
 
-def is_replay(seen: BathSeen) -> bool:
-    """Return whether what is seen of a bath is a replay."""
-    return seen.replayed
-
-
 def all_replays(baths: tuple[BathSeen, ...]) -> bool:
     """Return whether everything seen is a replay: then nothing here takes an order."""
     known = [seen for seen in baths if seen.picture is not None]
-    return bool(known) and all(map(is_replay, known))
+    return bool(known) and all(seen.replayed for seen in known)

@@ -173,7 +173,7 @@ class _About:
 
     def words(self, code: str, **data: str) -> str:
         """The catalogue's sentence of a refusal."""
-        return words.filled(self.scene.say.translate(words.REFUSALS[code]), data)
+        return words.filled(self.scene.say.translate(words.REFUSALS[words.refusal_key(code, data)]), data)
 
 
 def refusal(kind: str, scene: Scene, seen: BathSeen, picture: Picture, circuit: CircuitView) -> str:

@@ -10,6 +10,8 @@ import textwrap
 import unicodedata
 from dataclasses import dataclass
 
+from controller.texts.replay import THEN
+
 STYLES = ("now", "soon", "waits", "shift", "replay")
 """Priority 1; priority 2, derate, late; waits for a person (also BLOCKED, PURGE); priority 3 and stale values; the word
 REPLAY."""
@@ -54,13 +56,10 @@ def beside(left: Row, right: Row, column: int) -> Row:
     return Row(cut.text.ljust(column) + right.text, (*cut.spans, *shifted))
 
 
-_KEPT = "then: "
-"""Never the end of a row: in a replay no advice stands first in one without it."""
-
-
 def wrapped(text: str, width: int, indent: str = "", most: int = 4) -> list[Row]:
     """Return a text in at most `most` rows, the later ones set in by `indent`; a cut one ends in `~`."""
-    kept = text.replace(_KEPT, _KEPT.replace(" ", "\0"))
+    # Never the end of a row: in a replay no advice stands first in one without its word.
+    kept = text.replace(THEN, THEN.replace(" ", "\0"))
     broken = textwrap.wrap(kept, max(8, width), subsequent_indent=indent, break_on_hyphens=False) or [""]
     lines = [line.replace("\0", " ") for line in broken]
     if len(lines) > most:

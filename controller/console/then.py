@@ -1,7 +1,8 @@
 """In a replay no advice is one of now: every sentence that says what to do, or what will be, says that it was so then.
 
 One place for all of them: whoever speaks in a replay speaks through `of_then`. A sentence that asks somebody for
-something, or foretells, has its key in `ADVICE`; what an alarm asks for is always one.
+something, or foretells, has its key in `ADVICE`; what an alarm asks for is always one. An event's text is the record's
+own and stays as it is; where `asks` says so, whoever prints it puts the word before it.
 """
 
 from __future__ import annotations
@@ -19,6 +20,15 @@ ADVICE = frozenset({
     "circuit.nothing_missing", "circuit.no", "hall.next", "alarms.flood", "lists.ready", "lists.missing",
     "lists.stale", "plain.purging", "plain.waits",
 })  # fmt: skip
+
+
+_ASKING = frozenset({"flood_begins", "horn_test", "notice", "record_trouble"})
+"""Plain events whose texts ask somebody for something, or may."""
+
+
+def asks(kind: str, code: str) -> bool:
+    """Return whether an event's own text may ask for something: a refusal says what would be right, and whom to ask."""
+    return kind == "refusal" or code in _ASKING
 
 
 @cache

@@ -119,7 +119,8 @@ circuit, batch, batteries, profile, revision   what ran, and how many batteries 
 start_utc, end_utc, duration_s   wall times; duration by the controller's own clock, gaps included
 planned_Ah, owed_Ah   charge by the plan; added for interruptions      state    of the circuit at the end
 unknown_gaps     gaps whose length nobody knows: duration_s and elapsed_s hold only some seconds for each
-hottest_C, highest_V_per_cell   over the whole run      trips, link_rides   how often; link losses ridden through
+hottest_C, highest_V_per_cell   over the whole run      link_rides   link losses ridden through
+trips            alarms that trip, told or not because another stood for them
 battery_type, trial, follow_on, virtual   as in run.json; virtual true: a simulated plant, no battery was there
 verdict_at_end   the verdict before the first sign-off
 verdict          complete or ended by a person; after sign-off what followed from the outcomes

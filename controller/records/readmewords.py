@@ -51,6 +51,8 @@ SAID_OTHERWISE: Mapping[str, str] = {
     "gap_not_known": "gap", "horn_heard": "horn_test", "horn_silent": "horn_test", "read_back_zero": "read_back",
     "record_space_eased": "record_space", "not_released_changed": "not_released",
     "not_released_loaded_without": "not_released", "not_released_unreadable": "not_released",
+    "blocked.by_restart": "blocked", "blocked_by_another.by_restart": "blocked_by_another",
+    "neighbour_blocked.by_restart": "neighbour_blocked", "unblocked_by_another.by_restart": "accepted",
 }  # fmt: skip
 """The catalogue's other words for a code, by the key that they stand under."""
 _REACTIONS = {

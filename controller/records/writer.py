@@ -63,6 +63,7 @@ class Group:
         self.fault: str | None = None
         self.taken: list[Pending] = []
         self.taken_mark = self.settled_mark = 0
+        self.safe_marks: dict[str, int] = {}
 
     def append_file(self, name: str, size: int = 0) -> AppendFile:
         """A growing file of the folder; what stands behind `size` bytes of an old one is cut at the next commit."""
@@ -169,6 +170,13 @@ class Writer:
             self._measure()
             return self._mark, settled
 
+    def safe_mark(self, folder: Path, name: str) -> int:
+        """Return the newest number of `mark` of which is sure: what was put into a file by then is on the disk."""
+        with self.lock:
+            # A group that was let go had all of it acknowledged.
+            marks = [group.safe_marks.get(name, 0) for group in self._groups if group.folder == folder]
+            return min(marks, default=self._mark)
+
     def start(self) -> None:
         """Start the threads."""
         self._hands = Hands(HANDS)
@@ -196,12 +204,12 @@ class Writer:
         self._wake.set()
         return self._served.wait(number, timeout_s) and self._failing is None
 
-    def close(self, timeout_s: float = 30.0) -> bool:
+    def close(self, timeout_s: float = 30.0, given_up: Callable[[], bool] = lambda: False) -> bool:
         """Have all of it written, end the threads, give the files back; False when rows are left that no disk took.
 
-        What fails is tried again until then: a disk may come back.
+        What fails is tried again until then, or until it is given up: a disk may come back.
         """
-        clean = self._written_by(timeout_s)
+        clean = self._written_by(timeout_s, given_up)
         ended = True
         if self._thread is not None and self._hands is not None:
             self._stop = True
@@ -217,13 +225,15 @@ class Writer:
                 _close_files(group, self._disk)
         return clean
 
-    def _written_by(self, timeout_s: float) -> bool:
+    def _written_by(self, timeout_s: float, given_up: Callable[[], bool]) -> bool:
         """Wait until all that was added is acknowledged, through rounds that fail."""
         if self._thread is None:
             return self.commit()
         number = self._served.ask()
         self._wake.set()
-        return self._served.wait(number, timeout_s, whole=True)
+        looks = 1 + int(4 * timeout_s)  # so often is asked whether it was given up
+        waits = (self._served.wait(number, timeout_s / looks, whole=True) for _ in range(looks))
+        return next((whole for whole in waits if whole or given_up()), False)
 
     def _run(self) -> None:
         while not self._stop:
@@ -324,6 +334,7 @@ class Writer:
                 self._commit_file(file)
                 with self.lock:
                     file.done()
+                    group.safe_marks[name] = group.taken_mark
             if not group.taken and self._failing is not None:
                 _close_files(group, self._disk)
         except OSError as error:

@@ -15,6 +15,7 @@ from typing import Any
 
 from controller.core.loadchecks import OUTCOMES
 from controller.core.types import Scalar
+from controller.records.later import SIGNED
 from controller.records.reader import RunFolder, Table
 from controller.records.readings import Reading, from_after
 from controller.records.rows import time_utc
@@ -22,7 +23,7 @@ from controller.replay.rows import Rows
 from controller.service.protocol import clean
 from controller.words import EVENTS, Say, filled
 
-SIGNED, READING = "signed_off", "reading"
+READING = "reading"
 MOST = 10_000
 """Entries of each sort that are shown; a long run's readings are some hundreds (own choice)."""
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from controller.console.replayview import since_start
 from controller.console.row import single
+from controller.console.then import asks
 from controller.core.version import CORE
 from controller.replay.fromrows import line_at
 from controller.replay.landmarks import happened
@@ -21,7 +22,7 @@ FORMAT = "formbath/replay/1"
 def told(tape: Tape, name: str, say: Say, from_ms: int) -> Iterator[str]:
     """Yield every event from a moment on as a line, between a head and an end; each line says REPLAY."""
     line = "replay.line_demo" if tape.virtual else "replay.line"
-    for text in (*_head(tape, name, say), *_events(tape, from_ms), *_later(tape, say), _end(tape, say)):
+    for text in (*_head(tape, name, say), *_events(tape, from_ms, say), *_later(tape, say), _end(tape, say)):
         yield say(line, text=single(text, ascii_only=True))
 
 
@@ -78,13 +79,14 @@ def _head(tape: Tape, name: str, say: Say) -> Iterator[str]:
         yield say("replay.problem", what=problem)
 
 
-def _events(tape: Tape, from_ms: int) -> Iterator[str]:
+def _events(tape: Tape, from_ms: int, say: Say) -> Iterator[str]:
     for each in happened(tape.events):
         if each.at_ms >= from_ms:
             at = since_start(tape.elapsed_s(each.at_ms))
             code = f" {each.code}" if each.kind == "alarm" else ""
+            text = say("replay.then", text=each.text) if asks(each.kind, each.code) else each.text
             who = "" if not each.who or each.who in each.text else f" {each.who}:"
-            yield f"{each.time_utc} +{at} {each.target} {each.kind}{code}{who} {each.text}"
+            yield f"{each.time_utc} +{at} {each.target} {each.kind}{code}{who} {text}"
 
 
 def _later(tape: Tape, say: Say) -> Iterator[str]:

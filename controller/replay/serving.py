@@ -16,6 +16,7 @@ from typing import Any, TextIO
 
 from controller import words
 from controller.console.replayview import since_start
+from controller.console.then import asks
 from controller.core.version import CORE
 from controller.records.head import safe_name
 from controller.replay.bathalarms import BathAlarms
@@ -149,7 +150,8 @@ class Serving:
             first = next((each for each in there if each.kind == "alarm"), there[0])
             at = since_start(self.show.tape.elapsed_s(first.at_ms))
             cause = first.text.partition(";")[0] if first.kind == "alarm" else first.text
-            self._now(self._say("replay.event", at=at, target=first.target, text=cause or first.code))
+            text = self._say("replay.then", text=cause) if asks(first.kind, first.code) else cause or first.code
+            self._now(self._say("replay.event", at=at, target=first.target, text=text))
         else:
             self._now(self._say("replay.no_next" if wish.event == "next" else "replay.no_previous"))
 

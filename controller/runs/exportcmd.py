@@ -10,12 +10,12 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from controller.records.finding import is_bath_folder
-from controller.records.guarded import guarded
 from controller.records.saying import counted
 from controller.runs.choosing import add_choice, wanted_of
 from controller.runs.commands import paths_of
 from controller.runs.exporting import CsvSink, Exported, Sink, export
 from controller.runs.exportparquet import ParquetSink
+from controller.runs.outfile import wrong_place
 from profiles.problems import InputError, Problem, clean
 
 COLUMNS = """In front of those of the table (README.txt in a run folder has them): run,
@@ -114,18 +114,8 @@ def _look_at(place: Path, *, force: bool) -> None:
     """Refuse a place for the file before the work is done."""
     if place.suffix not in (PARQUET, CSV):
         raise _wrong(f"{clean(str(place))}: its name says no format, end it in {PARQUET} or {CSV}")
-    try:
-        taken, folder, home = place.exists() or place.is_symlink(), place.is_dir(), place.parent.is_dir()
-    except (OSError, ValueError):
-        raise _wrong(f"{clean(str(place))}: its name cannot be used") from None
-    if folder:
-        raise _wrong(f"{clean(str(place))} is a folder, name a file")
-    if not home:
-        raise _wrong(f"{clean(str(place))}: its folder does not exist, make it first")
-    if (why := guarded(place)) is not None:
-        raise _wrong(f"{clean(str(place))} {why}")
-    if taken and not force:
-        raise _wrong(f"{clean(str(place))} exists, name another file or add --force")
+    if (why := wrong_place(place, force=force)) is not None:
+        raise _wrong(why)
 
 
 def _wrong(what: str) -> InputError:

@@ -33,6 +33,10 @@ virtual        "virtual" where the runs were simulated: no battery was there
 signed_off     runs behind first_pass_%
 unloaded       runs behind wait_unload_h; behind occupancy_% those of them
                with the order load on record as well
+derated_h      hours in which a run went on while its own temperature allowed
+               less than the step's current (allowed_percent in log.csv below
+               100), pauses included; a mean. What reduces the whole bath
+               (water, power) is not in it
 """
 
 from __future__ import annotations
@@ -54,7 +58,7 @@ KEYS = ("week", "type", "bath")
 class Hours:
     """What the table needs of a run beyond what a list shows. None: no record holds it. Moments are ms since 1970.
 
-    `current_h`: hours with current.
+    `current_h`: hours with current; `derated_h`: hours in which a temperature derate stood while the run went on.
     """
 
     load_ms: int | None = None
@@ -63,6 +67,7 @@ class Hours:
     unload_ms: int | None = None
     current_h: float | None = None
     planned_h: float | None = None
+    derated_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +98,12 @@ class Row:
     virtual: bool
     signed_off: int
     unloaded: int
+    derated_h: float | None
 
 
 HEADER = (
     "week,type,bath,trial,runs,kWh_battery,first_pass_%,occupancy_%,wait_start_h,wait_unload_h,late_h,alarms_shift,"
-    "virtual,signed_off,unloaded"
+    "virtual,signed_off,unloaded,derated_h"
 )
 """It only grows, at its end."""
 
@@ -170,6 +176,7 @@ def _row(key: Group, group: Sequence[Part]) -> Row:
         late_h=_mean(_late_h(part) for part in group),
         alarms_shift=_ratio(sum(part.run.alarms for part in group), shifts),
         virtual=virtual, signed_off=len(signed), unloaded=sum(wait_h is not None for wait_h in waits_h),
+        derated_h=_mean(part.hours.derated_h for part in group),
     )  # fmt: skip
 
 
@@ -219,6 +226,7 @@ def as_csv(row: Row) -> str:
             fixed(row.first_pass_percent, 1), fixed(row.occupancy_percent, 1), fixed(row.wait_start_h, 2),
             fixed(row.wait_unload_h, 2), fixed(row.late_h, 2), fixed(row.alarms_shift, 2),
             "virtual" if row.virtual else "", str(row.signed_off), str(row.unloaded),
+            fixed(row.derated_h, 2),
         )
     )  # fmt: skip
 
@@ -243,4 +251,5 @@ def as_plain(row: Row) -> Mapping[str, object]:
         "virtual": row.virtual,
         "signed_off": row.signed_off,
         "unloaded": row.unloaded,
+        "derated_h": row.derated_h,
     }

@@ -1,4 +1,4 @@
-"""Hours of one run that no list holds: when it was loaded and unloaded, had current, and was planned to end.
+"""Hours of one run that no list holds: when it was loaded and unloaded, had current, was derated, was planned to end.
 
 Load and unload are orders at a circuit without an open run, so they stand in its bath's own events-YYYYMM.csv.
 """
@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from controller.core.types import State
 from controller.records.errors import RecordError
 from controller.records.head import read_plain, safe_name
 from controller.records.place import FolderPlace, Place, bare, place_of, read_all
@@ -66,7 +67,7 @@ class HoursReader:
             self.wrong[run.path] = wrong
             return None
         first_ms, current_h = _current(log)
-        return Hours(load_ms, _filled_ms(plain, run), first_ms, unload_ms, current_h, planned_h(plain))
+        return Hours(load_ms, _filled_ms(plain, run), first_ms, unload_ms, current_h, planned_h(plain), _derated_h(log))
 
 
 def orders_of(folder: Path) -> Orders:
@@ -132,6 +133,19 @@ def _current(log: LogColumns) -> tuple[int | None, float | None]:
     if not flows.any():
         return None, 0.0
     return int(log.time[int(flows.argmax())].astype(np.int64)), float(took_s[flows].sum()) / 3600.0
+
+
+def _derated_h(log: LogColumns) -> float | None:
+    """Hours between rows of a run that went on, from each that says that less than the step's current was allowed.
+
+    None from a log without rows. A gap ends in a row that does not run, so that none counts.
+    """
+    if log.rows == 0:
+        return None
+    took_s = np.diff(log.elapsed_s)
+    runs = np.array([name == State.RUNNING.value for name in log.state.names])[log.state.codes]
+    derated = (took_s > 0) & runs[:-1] & runs[1:] & (log.allowed_percent[:-1] < 100.0)
+    return float(took_s[derated].sum()) / 3600.0
 
 
 def _counts_as_current(moved_Ah: Floats, took_s: Floats, read_A: Floats) -> Marks:

@@ -9,14 +9,17 @@ hours       from the start to the end, or to the last row
 Ah          charge put in
 stands      how it ended; "open": a service has it open; "unclosed": nobody
             has; "damaged"; once signed off: batteries passed, of those loaded
-tr          trips: how often its current was taken away; it waited for a
-            person's reset each time, however it ended
+de          derates: alarms that reduced its current. For how long its own
+            temperature did, says the table. What reduces the whole bath
+            (water, power) stands in the bath's own events and is not in it
+tr          trips: alarms that took its current away until a person's reset,
+            however it ended
 al          alarms open at the end: told, and their cause had not gone
 
 A list reads heads, summaries and small tables, and of log.csv the end alone.
 It does not look whether the chain values of a log hold: the table does, and
 formbath verify proves all of it. --json has more of each run: all batches,
-alarms, trips, rides over a lost link, what is wrong with it.
+alarms, derates, trips, rides over a lost link, what is wrong with it.
 """
 
 from __future__ import annotations
@@ -32,7 +35,7 @@ from controller.runs.seen import OPEN, Seen
 from profiles.problems import clean
 
 WIDTH = 80
-HEADER = " start, UTC       circuit   batch    profile      hours      Ah stands     tr al"
+HEADER = " start, UTC       circuit  batch    profile     hours     Ah stands     de tr al"
 
 
 def lines(chain: Chain, shown: Sequence[Seen]) -> Iterator[str]:
@@ -57,9 +60,9 @@ def line(run: Seen, *, follows: bool = False) -> str:
         return cut(clean(f"{mark}{start:<16} damaged: {run.name}: {run.wrong[0]}"), WIDTH).rstrip()
     profile = f"trial: {run.profile}" if run.trial else run.profile
     cells = (
-        f"{mark}{start:<16}", cut(f"{run.bath}/{run.circuit}", 9), _batches(run), cut(profile, 11),
-        f"{hours(run.duration_s):>6}", f"{_number(run.charge_Ah):>7}", cut(stands(run), 10),
-        f"{run.trips or '-':>2}", f"{len(run.open_alarms) or '-':>2}",
+        f"{mark}{start:<16}", cut(f"{run.bath}/{run.circuit}", 8), _batches(run), cut(profile, 10),
+        f"{hours(run.duration_s):>6}", f"{_charge(run.charge_Ah):>6}", cut(stands(run), 10),
+        *(f"{count or '-':>2}" for count in (run.derates, run.trips, len(run.open_alarms))),
     )  # fmt: skip
     return " ".join(cells).rstrip()
 
@@ -114,6 +117,7 @@ def as_json(run: Seen, chain: Chain) -> str:
         "credited_Ah": run.credited_Ah if run.continues else None,
         "alarms": run.alarms,
         "open_alarms": list(run.open_alarms),
+        "derates": run.derates,
         "trips": run.trips,
         "link_rides": run.link_rides,
         "wrong": list(run.wrong),
@@ -179,6 +183,11 @@ def _utc(moment_ms: int | None) -> str | None:
 
 def _number(number: float | None) -> str:
     return f"{number:.1f}" if number is not None and abs(number) < 1e6 else "?"
+
+
+def _charge(charge_Ah: float | None) -> str:
+    """In six columns: from ten thousand on without a tenth."""
+    return f"{charge_Ah:.0f}" if charge_Ah is not None and 9_999.95 <= charge_Ah < 999_999.5 else _number(charge_Ah)
 
 
 def _kilo(number: float | None) -> float | None:

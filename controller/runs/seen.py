@@ -19,14 +19,13 @@ from controller.records.head import read_plain
 from controller.records.place import SUFFIX, Place, bare, place_of, read_all
 from controller.records.reader import Table, read_table
 from controller.records.rows import clean, parse_time
-from controller.records.stream import cells_of
 from controller.records.summary import read_summary
 from controller.records.tables import BATTERY_HEADER, EVENT_HEADER, LOG_COLUMNS
+from controller.runs.seenalarms import LONGEST, alarms_of
 from controller.runs.seenproof import Lines, tail_of, wrong_ends, wrong_without
 
 LARGEST = 20_000_000
 """Bytes of a file that a list still looks into; a release of the longest profile has 2 MB."""
-LONGEST = 200
 
 OPEN, UNCLOSED = "open", "unclosed"
 
@@ -36,9 +35,10 @@ class Seen:
     """One record. Times are ms since 1970; None and "": the record does not hold it.
 
     `state`: as the run ended, else `open` or `unclosed`. `outcomes`: batteries by their outcome, empty before sign-off.
-    `alarms`: how many came; `open_alarms`: those whose cause had not gone at the end. `trips`: how often it tripped;
-    `link_rides`: how often a lost link was ridden over (None: only a summary says). `batteries`: as loaded. `batch`:
-    the first of `batches`. `virtual`: of a simulated plant.
+    `alarms`: how many were told; `open_alarms`: those whose cause had not gone at the end. `trips`, `derates`: how many
+    came that trip, or that reduce current; trips as the summary counts them, where it does. `link_rides`: how often a
+    lost link was ridden over (None: only a summary says). `batteries`: as loaded. `batch`: the first of `batches`.
+    `virtual`: of a simulated plant.
     """
 
     path: Path
@@ -71,6 +71,7 @@ class Seen:
     batches: tuple[str, ...] = ()
     trips: int = 0
     link_rides: int | None = None
+    derates: int = 0
 
 
 def look(path: Path, open_runs: frozenset[str]) -> Seen:
@@ -91,16 +92,16 @@ def look(path: Path, open_runs: frozenset[str]) -> Seen:
     summary, tables = _parts(place, run_json, wrong)
     if summary is not None and summary.get("run_json_sha256") != sha256(run_json).hexdigest():
         wrong.append("run.json: is not the one summary.json was written for")
-    came, left = _alarms(tables.get("events.csv"))
-    rides = (summary or {}).get("link_rides")
+    alarms = alarms_of(tables.get("events.csv"))
+    trips, rides = (_whole((summary or {}).get(key)) for key in ("trips", "link_rides"))
     lines = {table: found.lines for table, found in tables.items()}
     ended = _ended(place, summary, lines, name in open_runs, wrong)
     return Seen(
         path, name, archived,
         **{**_began(plain, name), "virtual": any(each.get("virtual") is True for each in (plain, summary or {}))},
         **ended,
-        outcomes=_outcomes(tables.get("batteries.csv")), alarms=came, open_alarms=left, wrong=tuple(wrong),
-        trips=_trips(tables.get("events.csv")), link_rides=_whole(rides),
+        outcomes=_outcomes(tables.get("batteries.csv")), alarms=alarms.came, open_alarms=alarms.left,
+        wrong=tuple(wrong), trips=alarms.trips if trips is None else trips, link_rides=rides, derates=alarms.derates,
     )  # fmt: skip
 
 
@@ -239,33 +240,6 @@ def _cell(row: Mapping[str, str], name: str) -> float | None:
         return number_of(float(row[name]))
     except (KeyError, ValueError):
         return None
-
-
-def _alarms(events: Table | None) -> tuple[int, tuple[str, ...]]:
-    """How many alarms came, and the codes of those whose cause had not gone when the record ended."""
-    came, last = 0, dict[str, str]()
-    if events is None:
-        return 0, ()
-    kind, told = events.columns.index("kind"), events.columns.index("code")
-    # Most rows are no alarms: only those that may be are cut into cells.
-    for cells in (cells_of(line) for line in events.lines if b",alarm," in line):
-        if len(cells) <= told or cells[kind] != "alarm":
-            continue
-        code, _, life = cells[told].partition(":")
-        came += life == "new"
-        # Shelved, suppressed, shown again: none of these says whether the cause stands.
-        if life.startswith("new") or life == "returned":
-            last[code] = life
-    return came, tuple(sorted(clean(code, LONGEST) for code, life in last.items() if life != "returned"))
-
-
-def _trips(events: Table | None) -> int:
-    """How often the run tripped."""
-    if events is None:
-        return 0
-    kind, told = events.columns.index("kind"), events.columns.index("code")
-    rows = (cells_of(line) for line in events.lines if b",event,tripped," in line)
-    return sum(len(cells) > told and (cells[kind], cells[told]) == ("event", "tripped") for cells in rows)
 
 
 def _outcomes(batteries: Table | None) -> dict[str, int]:

@@ -7,18 +7,14 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.core.interlocks import BATH_LAWS, CIRCUIT_LAWS
-from controller.core.types import EventKind, Reaction
+from controller.core.types import EventKind
 from controller.records.errors import RecordError
 from controller.records.place import place_of
 from controller.records.stream import cells_of, open_table
 from controller.records.tables import EVENT_COLUMNS
+from controller.records.trips import is_trip
 
 GAP_UNKNOWN = "gap_unknown"
-TRIPS = frozenset(
-    [law.code for law in CIRCUIT_LAWS if law.reaction is Reaction.TRIP]
-    + [law.code for law in BATH_LAWS if law.reaction is Reaction.TRIP]
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +30,7 @@ def counted(folder: Path) -> Counted:
     trips = gaps = 0
     with suppress(RecordError, OSError, ValueError):
         for kind, code in _kinds_and_codes(folder):
-            trips += kind == EventKind.ALARM.value and _trips(code)
+            trips += kind == EventKind.ALARM.value and is_trip(code)
             gaps += kind == EventKind.EVENT.value and code == GAP_UNKNOWN
     return Counted(trips, gaps)
 
@@ -50,9 +46,3 @@ def _kinds_and_codes(folder: Path) -> Iterator[tuple[str, str]]:
             for cells in map(cells_of, piece.lines):
                 if len(cells) > max(kind, code):
                     yield cells[kind], cells[code]
-
-
-def _trips(code: str) -> bool:
-    """Return whether an alarm's row tells that one came that trips."""
-    law, _, life = code.partition(":")
-    return law in TRIPS and life.startswith("new")

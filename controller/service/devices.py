@@ -18,7 +18,8 @@ from controller.records.reader import read_bytes
 from controller.service.begun import is_first
 from controller.service.left import Left
 from controller.service.limits import Limits, kept_begun, kept_limits
-from controller.service.renamed import NEW_HERE, new_here
+from controller.service.renamed import new_here
+from controller.texts.holders import NEW_HERE
 
 Device = tuple[Scalar, ...]
 LIMITS = "limits.json"

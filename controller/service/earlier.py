@@ -6,16 +6,18 @@ and archived runs too, and what cannot be read counts for the worse.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 from controller.records.errors import RecordError
+from controller.records.finding import is_of_a_bath
 from controller.records.head import read_plain, safe_name
 from controller.records.place import SUFFIX, place_of, read_all
 from controller.records.statefile import NAME as STATE
 from profiles.problems import clean
 
-OWN = ("events-*.csv", "proofs.csv", "limits.json", "releases/*")
-"""What a service leaves in its bath's own folder beside state.json, which it writes first. The space it keeps back is
+ALSO = ("limits.json", "releases/*")
+"""What else a service leaves in its bath's own folder, beside what tells such a folder. The space it keeps back is
 none: a service takes that before it looks here."""
 
 
@@ -43,12 +45,19 @@ def what_is_left(runs: Path, bath: str, said: list[str]) -> str | None:
     own = runs / safe_name(bath)
     if (own / STATE).exists():
         return "is empty"
-    found = next((each for pattern in OWN for each in sorted(own.glob(pattern))), None)
+    found = next(_of_a_service(own), None)
     if found is not None:
         return f"is missing, although {clean(str(found.relative_to(runs)))} is there"
     if any(_is_run_of(runs / name, bath) for name in names_below(runs, bath, said)):
         return "is missing, although runs of this bath are on record"
     return None
+
+
+def _of_a_service(own: Path) -> Iterator[Path]:
+    """What proves a service, in the bath's own folder, which need not be there."""
+    yield from (each for each in sorted(own.glob("*")) if is_of_a_bath(each.name))
+    for pattern in ALSO:
+        yield from sorted(own.glob(pattern))
 
 
 def _is_run_of(path: Path, bath: str) -> bool:

@@ -20,13 +20,11 @@ from controller.core.types import Reaction
 from controller.records.errors import RecordError
 from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
+from controller.texts.holders import UNREADABLE
 
 WEEK_MS = 7 * 24 * 3_600_000
 SURE_MS = 20
 """So much longer than stale is a gap that is waited for: a timer may ring some ms early (own choice)."""
-
-UNREADABLE = "restart: kept state unreadable"
-"""Who blocks a circuit of which nobody knows whether a person works on its string."""
 
 ADDED: Mapping[str, frozenset[str]] = {
     kind: frozenset(names.split())
@@ -138,12 +136,18 @@ def ended_folders(content: Mapping[str, Any], circuits: Mapping[str, CircuitStat
 
 
 def kept_lost(content: Mapping[str, Any]) -> dict[str, tuple[int, int]]:
-    """Return how many cycles and rows of open records no disk had taken, by the circuit; nothing that is no count."""
-    named = content.get("lost")
+    """Return how many cycles and rows of open records no disk had taken, by the run's folder; nothing that is no count.
+
+    Not by the circuit: it may have a newer run by now, which a service that was killed could not name here any more.
+    """
+    named, folders = content.get("lost"), content.get("open_runs")
+    if not isinstance(named, Mapping) or not isinstance(folders, Mapping):
+        return {}
     found = {}
-    for name, both in named.items() if isinstance(named, Mapping) else ():
-        if isinstance(both, list) and len(both) == 2 and all(type(each) is int and each >= 0 for each in both):
-            found[str(name)] = (both[0], both[1])
+    for name, both in named.items():
+        counts = isinstance(both, list) and len(both) == 2 and all(type(each) is int and each >= 0 for each in both)
+        if counts and name in folders:
+            found[Path(str(folders[name])).name] = (both[0], both[1])
     return found
 
 

@@ -99,9 +99,10 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
         for folder in folders:
             if _take_up(settings, found, name, runs / folder, writer):
                 break
-    for name, both in kept_lost(content).items():
-        if name in found.records:
-            found.records[name][0].lost_cycles, found.records[name][0].lost_rows = both
+    no_disk_took = kept_lost(content)
+    for record, _ in found.records.values():
+        if record.folder.name in no_disk_took:
+            record.lost_cycles, record.lost_rows = no_disk_took[record.folder.name]
     releases, lost = kept_releases(content, found.circuits, recorder.bath.read_release)
     return Left(
         circuits=found.circuits,

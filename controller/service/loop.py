@@ -32,11 +32,13 @@ from controller.core.types import (
 )
 from controller.records.room import Room
 from controller.records.space import waiting_bytes_h
+from controller.records.statefile import NAME as STATE
 from controller.records.writer import Writer
 from controller.service.advising import Advising
 from controller.service.away import Away, followed
 from controller.service.clock import CLOCK_STEP_MS, Clock, Now
 from controller.service.desk import Desk
+from controller.service.holds import Holds
 from controller.service.keeping import rested_on, state_to_keep
 from controller.service.recorder import Recorder
 from controller.service.snapshot import Seen, snapshot
@@ -109,6 +111,7 @@ class Service:
         self._clock_steps = 0
         self._trouble: str | None = None
         self._room = _room_of(parts)
+        self._holds = Holds(state)
         self._advising = Advising(parts.settings)
         if away is not None and away.away_ms is None:
             parts.recorder.gap_not_known(away.runs)
@@ -229,7 +232,10 @@ class Service:
             kept = state_to_keep(
                 state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases, lost
             )
-            parts.recorder.bath.put_state({**kept, "boot": parts.boot()})
+            with parts.writer.lock:
+                parts.recorder.bath.put_state({**kept, "boot": parts.boot()})
+                self._holds.given(parts.writer.mark()[0], state)
+                self._holds.forget(self._safe_mark())
         if parts.socket is not None and parts.socket.clients:
             urgent = any(event.kind.value == "alarm" for event in out.events)
             if urgent or parts.socket.due:
@@ -239,6 +245,13 @@ class Service:
         if parts.stepped and self._much_waits():
             self._rows = parts.recorder.rows
             await asyncio.to_thread(parts.writer.flush)
+
+    def lost_holds(self) -> list[str]:
+        """Return in words the blocks and circuits out of use that hold now, and that the disk does not have yet."""
+        return self._holds.lost(self.state, self._safe_mark())
+
+    def _safe_mark(self) -> int:
+        return self.parts.writer.safe_mark(self.parts.recorder.bath.folder, STATE)
 
     def _much_waits(self) -> bool:
         writer, rows = self.parts.writer, self.parts.recorder.rows

@@ -8,10 +8,8 @@ from typing import Any
 
 from controller.core.settings import BathSettings
 from controller.core.state import CircuitState
+from controller.texts.holders import NEW_HERE
 from profiles.problems import clean
-
-NEW_HERE = "restart: new in the bath file"
-"""Who blocks a circuit that state.json does not hold."""
 
 LONGEST_SAID = 200
 

@@ -61,6 +61,9 @@ TEXTS: dict[str, str] = {
     "bath.below": "{n} circuits below: {bad} abnormal {names}",
     "bath.said.old": "{name} NOT current, as of {at}: {what}",
     "bath.said.blocked": "{name} BLOCKED by {by} since {at}.",
+    "bath.said.blocked.by_restart": (
+        "{name} BLOCKED by {by}: nobody knows if anybody works on it; maintenance looks first."
+    ),
     "bath.not_isolation": "NOT ISOLATION: padlock, prove dead, meter",
     "bath.said.runs": "{name} {step}, step {n} of {steps}.",
     "bath.said.runs_unread": "{name} {step}, step {n} of {steps}; NOT read back.",

@@ -3,6 +3,7 @@
 TEXTS: dict[str, str] = {
     "circuit.none": "no circuit is selected, or its bath gave no answer yet",
     "circuit.blocked": "BLOCKED by {by} since {at}.",
+    "circuit.blocked.by_restart": "BLOCKED by {by}: nobody knows if anybody works on it; maintenance looks first.",
     "circuit.old": "{state}  NOT current: as of {at}",
     "circuit.watchdog": "its service is silent since {at}; the rectifier's watchdog acts",
     "circuit.reduced_hot": (

@@ -55,6 +55,7 @@ TEXTS: dict[str, str] = {
     ),
     "orders.looks_open": "{name}: THE STRING LOOKS OPEN, it reads {volts:.1f} V, {cell:.2f} V/cell",
     "orders.blocked_told": "{name} is BLOCKED by {who}: told?",
+    "orders.blocked_told.by_restart": "{name} is BLOCKED by {who}: looked whether anybody works there?",
     # What will flow.
     "orders.will_flow": "will flow: {what}",
     "orders.then": ", then ",
@@ -128,7 +129,7 @@ TEXTS: dict[str, str] = {
     "orders.type_told": "{told} told: type {name}:",
     "orders.type_name": "To {verb} type {name} and Enter, Esc leaves it:",
     "orders.type_end": "To end the run type {name} and Enter, Esc leaves it:",
-    "orders.type_why_unblock": "the block of another person: maintenance only, with a reason:",
+    "orders.type_why_unblock": "a block that is not yours: maintenance only, with a reason:",
     "orders.type_reason": "reason:",
     "orders.type_text": "text:",
     "orders.presence": "{who} has this prompt open too, since {age} s",

@@ -1,5 +1,8 @@
 """Sentences of the console and of the command: a record that is shown again."""
 
+THEN = "then: "
+"""Before whatever was to be done, or to come, in the moment that a replay shows."""
+
 TEXTS: dict[str, str] = {
     # On the screen.
     "replay.at": "{at} of {length}",
@@ -19,14 +22,14 @@ TEXTS: dict[str, str] = {
     "replay.help_go": "g and a time: +3:20 since the start, 14:05 by the clock; or a name",
     "replay.help_pages": "a alarms  e events  t trend  f filter (hall, events)  / find in events",
     # What was to be done: a sentence that says so of then begins with `replay.then`, behind these as well.
-    "replay.then": "then: {text}",
+    "replay.then": THEN + "{text}",
     "replay.did_do": "did: {did}. To do {do}",
     "replay.did_more": "did: {did}. What to do then: a, alarms",
     "replay.do": "to do {do}",
-    "replay.ends_reduced": "then: ends {at} at {percent} %",
+    "replay.ends_reduced": THEN + "ends {at} at {percent} %",
     "replay.silent": "the replay does not answer; nothing here is live",
     # The plain console.
-    "replay.gone_do": "then: look what it was",
+    "replay.gone_do": THEN + "look what it was",
     "replay.plain_did": "alarm did: {did}. To do {do}",
     "replay.line": "REPLAY {text}",
     "replay.line_demo": "REPLAY DEMO {text}",

@@ -7,7 +7,7 @@ import json
 import sys
 from pathlib import Path
 
-from controller.records.guarded import guarded
+from controller.runs.outfile import wrong_place
 from profiles.problems import InputError, Problem, clean
 from simulator.bench import calibratetelling as telling
 from simulator.bench.calibratecourse import course_of
@@ -40,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
     if not COLDEST_C <= args.air_C <= HOTTEST_C:
         what = f"{args.air_C:g} cannot be, write {COLDEST_C:g} to {HOTTEST_C:g}"
         raise InputError([Problem("calibrate", None, "--air-C", what)])
-    _look_at_place(args.output, force=args.force)
+    if args.output is not None and (why := wrong_place(args.output, force=args.force)) is not None:
+        raise _output(why)
     base = read_model(args.base) if args.base is not None else Model()
     runs = read_runs(args.run)
     courses = [course_of(one) for one in runs]
@@ -61,26 +62,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _look_at_place(place: Path | None, *, force: bool) -> None:
-    """Refuse a place for the file before the work is done: one that is taken, a record's, or in no folder."""
-    if place is None:
-        return
-    try:
-        taken, folder, home = place.exists() or place.is_symlink(), place.is_dir(), place.parent.is_dir()
-    except (OSError, ValueError):
-        raise _output(place, "its name cannot be used") from None
-    if folder:
-        raise _output(place, "is a folder, name a file")
-    if (owned := guarded(place)) is not None:
-        raise _output(place, owned)
-    if not home:
-        raise _output(place, "its folder does not exist, make it first")
-    if taken and not force:
-        raise _output(place, "exists, name another file or add --force")
-
-
-def _output(place: Path, what: str) -> InputError:
-    return InputError([Problem("calibrate", None, "-o", f"{clean(str(place))} {what}")])
+def _output(what: str) -> InputError:
+    return InputError([Problem("calibrate", None, "-o", what)])
 
 
 def _write(place: Path, text: str, *, force: bool) -> None:
@@ -88,7 +71,7 @@ def _write(place: Path, text: str, *, force: bool) -> None:
         with place.open("w" if force else "x", encoding="utf-8") as file:
             file.write(text)
     except OSError as error:
-        raise _output(place, f"cannot be written: {error.strerror}") from None
+        raise _output(f"{clean(str(place))} cannot be written: {error.strerror}") from None
     sys.stderr.write(f"calibrate: {clean(str(place))} written; formbath dryrun PROFILE --model takes it\n")
 
 

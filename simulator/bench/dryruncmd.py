@@ -12,14 +12,13 @@ from typing import TextIO
 
 from controller.charts.svg import to_svg
 from controller.charts.terminal import to_text
-from controller.records.guarded import guarded
+from controller.runs.outfile import wrong_place
 from controller.service.clock import boot_ms
 from profiles.problems import InputError, Problem, clean
 from simulator.bench import asjson, compare, pictures, telling
 from simulator.bench.asked import Asked, add_day_arguments, add_setting_arguments, asked
 from simulator.bench.dry import Dry, Verdict, dry_of, run_dry
 from simulator.bench.pictures import planned_course
-from simulator.bench.plainfile import is_no_plain_file
 from simulator.bench.tryout import Progress
 
 __all__ = ["Asked", "Dry", "Verdict", "add_arguments", "asked", "dry_of", "run", "run_dry"]
@@ -98,23 +97,10 @@ def _output(text: str | None) -> Path | None:
     if text is None:
         return None
     path = Path(text)
-    what = ""
-    try:
-        if "\0" in text:
-            what = f"{clean(text, 80)!r} cannot be the name of a file, write FILE.svg or FILE.csv"
-        elif path.suffix not in {".svg", ".csv"}:
-            what = f"{clean(text, 80)!r} has no ending that is known here, write FILE.svg or FILE.csv"
-        elif path.is_dir():
-            what = f"{clean(text, 80)!r} is a folder, name a file in it"
-        elif is_no_plain_file(path):
-            what = f"{clean(text, 80)!r} is no plain file, name another one"
-        elif not path.parent.is_dir():
-            what = f"{clean(str(path.parent), 80)!r} is no folder, make it first"
-        elif (owned := guarded(path)) is not None:
-            what = f"{clean(text, 80)!r} {owned}"
-    except OSError as error:
-        what = f"{clean(text, 80)!r} cannot be looked at: {error.strerror}; name another file"
-    if what:
+    what = wrong_place(path)
+    if path.suffix not in {".svg", ".csv"}:
+        what = f"{clean(text, 80)!r} has no ending that is known here, write FILE.svg or FILE.csv"
+    if what is not None:
         raise InputError([Problem(COMMAND, None, "-o", what)])
     return path
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from controller.charts.csvtable import to_csv
 from controller.charts.svg import to_svg
 from controller.charts.terminal import to_text
-from controller.records.guarded import guarded
+from controller.runs.outfile import wrong_place
 from profiles.problems import InputError, Problem, clean
 from simulator.bench.asked import WATER_C, add_setting_arguments, asked
 from simulator.bench.digits import number_of, whole_of
@@ -249,17 +249,8 @@ def _place(text: str | None, table: bool) -> None:
         raise _wrong("-o", f"{clean(text, 80)!r}: write a name that ends in .svg or .csv")
     if table and path.suffix == ".svg":
         raise _wrong("-o", "a table of settings has no figure, write a name that ends in .csv")
-    try:
-        fits = "\0" not in text and path.parent.is_dir() and not path.is_dir()
-        special = fits and is_no_plain_file(path)
-    except OSError:  # a name too long
-        fits = special = False
-    if special:
-        raise _wrong("-o", f"{clean(text, 80)!r} is no plain file, name another one")
-    if fits and (owned := guarded(path)) is not None:
-        raise _wrong("-o", f"{clean(text, 80)!r} {owned}")
-    if not fits:
-        raise _wrong("-o", f"{clean(text, 80)!r} cannot be written: its folder is not there, or it is a folder")
+    if (why := wrong_place(path)) is not None:
+        raise _wrong("-o", why)
 
 
 def _wrong(option: str, what: str) -> InputError:

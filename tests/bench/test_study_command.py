@@ -43,13 +43,13 @@ WRONG = [
     (["bench-36s", "--vary", "paste=1:2:1"], "--vary: 'paste' cannot be varied"),
     (["bench-36s", "--batteries", "x"], "--batteries"),
     (["bench-36s", "-o", "result.txt"], "write a name that ends in .svg or .csv"),
-    (["bench-36s", "-o", "no-such-folder/result.svg"], "cannot be written"),
+    (["bench-36s", "-o", "no-such-folder/result.svg"], "its folder does not exist, make it first"),
     (["bench-36s", "-o", "r.svg", "--vary", "air_C=1:2:1"], "has no figure"),
     (["bench-36s", "--strings", "100000", "--vary", "air_C=1:3:1"], "in all cells"),
-    (["bench-36s", "-o", "a\0b.csv"], "cannot be written"),
-    (["bench-36s", "-o", "pipe.csv"], "-o: 'pipe.csv' is no plain file, name another one"),
-    (["bench-36s", "-o", "run/log.csv"], "-o: 'run/log.csv' would stand in the run folder"),
-    (["bench-36s", "-o", "pipe.svg"], "-o: 'pipe.svg' is no plain file, name another one"),
+    (["bench-36s", "-o", "a\0b.csv"], "its name cannot be used"),
+    (["bench-36s", "-o", "pipe.csv"], "-o: pipe.csv is no plain file, name another one"),
+    (["bench-36s", "-o", "run/log.csv"], "-o: run/log.csv would stand in the run folder"),
+    (["bench-36s", "-o", "pipe.svg"], "-o: pipe.svg is no plain file, name another one"),
 ]
 
 

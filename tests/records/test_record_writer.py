@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from controller.records.disk import Disk
-from controller.records.files import PART_BYTES, Lazy
+from controller.records.files import MOVED, PART_BYTES, Lazy
 from controller.records.reserve import Reserve
 from controller.records.writer import Group, Writer
 
@@ -206,6 +206,86 @@ def test_files_behind_a_failing_one_wait_for_it(tmp_path):
     disk.fails = {}
     assert writer.commit()
     assert (tmp_path / "second").read_bytes() == b"2"
+
+
+def test_a_folder_that_is_there_already_is_synced_in_its_parent(tmp_path):
+    """An earlier process may have ended between making it and syncing: a power cut would take it with all its rows."""
+    synced = []
+
+    class Noting(Disk):
+        def sync_folder(self, folder):
+            synced.append(folder)
+            super().sync_folder(folder)
+
+    Noting().make_folder(tmp_path)
+    assert synced == [tmp_path.parent]
+    del synced[:]
+    Noting().make_folder(tmp_path / "a" / "b")
+    assert synced == [tmp_path, tmp_path / "a"]
+
+
+def test_a_bath_s_folder_that_goes_before_it_was_ever_seen_is_trouble(tmp_path):
+    """Made, and taken away before the first look: nothing is known to compare with, and no row goes there."""
+
+    class Gone(Disk):
+        def identity(self, path):
+            if path == tmp_path / "bath":
+                raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+            return super().identity(path)
+
+    writer = Writer(disk=Gone())
+    _, file = group_of(writer, tmp_path / "bath")
+    add(writer, file, b"one\n")
+    assert not writer.commit()
+    assert writer.trouble == f"bath: {MOVED}"
+    assert not (tmp_path / "bath" / "rows.csv").exists()
+
+
+def test_a_group_that_came_back_within_a_round_has_its_turn_at_once(tmp_path):
+    """It was still busy when the round began: who waits for its rows does not wait for the next second (here: hour)."""
+    behind = []
+
+    class Comes(Disk):
+        def write(self, fd, data, offset):
+            super().write(fd, data, offset)
+            for group in behind:
+                group.busy = False
+
+    writer = Writer(period_s=3600, disk=Comes())
+    late, rows = group_of(writer, tmp_path / "late")
+    _, other = group_of(writer, tmp_path / "other")
+    late.busy = True
+    behind.append(late)
+    add(writer, rows, b"one\n")
+    add(writer, other, b"two\n")
+    writer.start()
+    assert writer.flush(30)
+    assert (tmp_path / "late" / "rows.csv").read_bytes() == b"one\n"
+    assert writer.commits == 2
+    assert writer.close(30)
+
+
+def test_idle_files_are_given_back_while_a_disk_fails_and_kept_open_else(tmp_path):
+    """A disk that has to be unmounted and mended must not be held by a folder that happens to have nothing to write."""
+    disk = BadDisk()
+    writer = Writer(disk=disk)
+    _, idle = group_of(writer, tmp_path / "idle")
+    _, busy = group_of(writer, tmp_path / "busy")
+    for file in (idle, busy):
+        add(writer, file, b"one\n")
+    assert writer.commit()
+    add(writer, busy, b"two\n")
+    assert writer.commit()
+    assert idle._fd is not None
+    disk.fails = {"write": errno.EIO}
+    add(writer, busy, b"three\n")
+    assert not writer.commit()
+    assert not writer.commit()
+    assert (idle._fd, busy._fd) == (None, None)
+    disk.fails = {}
+    add(writer, idle, b"two\n")
+    assert writer.commit()
+    assert (tmp_path / "idle" / "rows.csv").read_bytes() == b"one\ntwo\n"
 
 
 def test_flush_waits_for_the_thread_and_close_ends_it(tmp_path):

@@ -95,6 +95,88 @@ def test_closing_gives_up_after_its_time_and_counts_rows(tmp_path):
     assert not any(thread.is_alive() for thread in threads)
 
 
+def test_closing_that_is_given_up_tries_no_longer(tmp_path):
+    """More time is allowed; somebody who will not wait that long is asked again and again, and is obeyed."""
+    writer, _ = writer_of(tmp_path, Failing(1 << 60))
+    writer.start()
+    threads, asked = writer.threads, []
+
+    def given_up() -> bool:
+        asked.append(writer.commits)
+        return len(asked) == 2
+
+    assert not writer.close(BOUND_S, given_up)
+    assert len(asked) == 2
+    assert writer.waiting_rows == 2
+    assert not any(thread.is_alive() for thread in threads)
+
+
+class FailingAt(Disk):
+    """Takes whole files; refuses what grows while it is full."""
+
+    full = False
+
+    def write(self, fd, data, offset):
+        if self.full and data.startswith(b"row"):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        super().write(fd, data, offset)
+
+    def replace(self, path, data):
+        if data == b"refused":
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        super().replace(path, data)
+
+
+def test_what_is_safe_of_one_file_hangs_on_no_other(tmp_path):
+    """A state that is on the disk counts, though rows behind it wait; one that is not does not, though rows are."""
+    writer = Writer(disk=FailingAt())
+    group = Group(tmp_path)
+    state, table = group.replace_file("state.json"), group.append_file("log.csv")
+    writer.enter(group)
+    assert writer.safe_mark(tmp_path, "state.json") == 0
+    writer._disk.full = True
+    table.add(b"row\n")
+    state.put(b"one")
+    first, _ = writer.mark()
+    assert writer.safe_mark(tmp_path, "state.json") < first
+    assert not writer.commit()
+    assert writer.safe_mark(tmp_path, "state.json") == first
+    assert writer.safe_mark(tmp_path, "log.csv") == 0
+    writer._disk.full = False
+    state.put(b"refused")
+    second, _ = writer.mark()
+    assert not writer.commit()
+    assert writer.safe_mark(tmp_path, "state.json") == first < second
+    state.put(b"two")
+    writer.leave(group)
+    assert writer.commit()
+    assert writer.safe_mark(tmp_path, "state.json") == second  # let go: all of it is there
+    assert writer.safe_mark(tmp_path / "another", "state.json") == second
+
+
+def test_what_comes_while_its_file_is_written_is_not_safe_yet(tmp_path):
+    """A state that is put while the one before goes to the disk counts from the next round on."""
+    marks = []
+
+    class Putting(Disk):
+        def replace(self, path, data):
+            super().replace(path, data)
+            if data == b"one":
+                state.put(b"two")
+                marks.append(writer.mark()[0])
+
+    writer = Writer(disk=Putting())
+    group = Group(tmp_path)
+    state = group.replace_file("state.json")
+    writer.enter(group)
+    state.put(b"one")
+    first, _ = writer.mark()
+    assert writer.commit()
+    assert writer.safe_mark(tmp_path, "state.json") == first < marks[0]
+    assert writer.commit()
+    assert writer.safe_mark(tmp_path, "state.json") == marks[0]
+
+
 def test_rows_behind_a_written_header_count_all(tmp_path):
     """Once a table stands on the disk each part that waits for it is a row."""
     writer, group = writer_of(tmp_path, Failing(0))

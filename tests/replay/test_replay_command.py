@@ -62,6 +62,22 @@ def test_in_a_pipe_every_line_says_replay(kept):
     assert "complete: 2.50" in lines[-1]
 
 
+def test_a_recorded_text_that_asks_for_something_asked_it_then(kept, tmp_path, here):
+    """A refusal, a flood, a horn test: no line of a replay asks anybody for anything now; objects hold the record."""
+    folder = shutil.copytree(kept.folder, tmp_path / kept.folder.name)
+    at = "2026-03-16T06:00:01.000Z,1.000"
+    asked = ("refusal,block_first", "event,flood_begins", "event,horn_test", "event,notice", "event,record_trouble")
+    plain = ("order,accepted", "event,complete", "alarm,block_first:new", "event,flood_ends")
+    rows = "".join(f"{at},,{one},A01,,,,,,,what {one.split(',')[1]} says,0\n" for one in (*asked, *plain))
+    with (folder / "events.csv").open("a") as file:
+        file.write(rows)
+    lines = [line for line in here(folder) if " says" in line]
+    assert [" then: what " in line for line in lines] == [True] * len(asked) + [False] * len(plain)
+    assert all("A01 refusal then: what block_first says" in line for line in lines[:1])
+    told = [json.loads(line) for line in here(folder, "--json")]
+    assert not any("then: " in each.get("text", "") for each in told)
+
+
 def test_json_is_an_object_a_line(kept, here):
     """The record first, then each event with its moment; missing is null."""
     record, *events = map(json.loads, here(kept.folder, "--json"))

@@ -15,9 +15,12 @@ from controller.console.feed import Feed
 from controller.console.picture import read_picture
 from controller.console.scene import BathSeen, Place, Scene
 from controller.core.types import Event, EventKind
+from controller.records.tables import EVENT_COLUMNS
+from controller.replay import later
 from controller.replay.clockwork import Clockwork
 from controller.replay.later import Later, signed_off
 from controller.replay.lines import as_json, told
+from controller.replay.rows import Rows
 from controller.replay.serving import Show
 from controller.replay.tape import open_tape
 from controller.service.protocol import PaceMessage
@@ -157,6 +160,29 @@ def test_outcomes_that_are_none_are_told_as_missing(outcomes):
     """Who signed is told all the same, and a moment that is none as missing."""
     found = signed_off({"sign_offs": [{"who": None, "time_utc": 7}], "outcomes": outcomes})
     assert (found.who, found.date, found.named) == ("--", "--", "--")
+
+
+def test_of_too_many_entries_the_newest_sign_offs_are_told(kept, tmp_path, monkeypatch):
+    """A record may hold any number: no more than the most of each sort, and of sign-offs those that count."""
+    monkeypatch.setattr(later, "MOST", 2)
+    signed = [{**SIGNED, "time_utc": f"2026-03-17T0{hour}:00:00.000Z", "who": f"q{hour}"} for hour in range(1, 5)]
+    rows = [READ.replace("T07:1", f"T07:{minute}") for minute in range(2, 5)]
+    tape = open_tape(with_later(kept, tmp_path, rows=rows, signed=signed))
+    assert [each.time_utc[11:16] for each in tape.later if each.code == "reading"] == ["07:20", "07:30"]
+    assert [each.who for each in tape.later if each.code == "signed_off"] == ["q3", "q4"]
+    assert tape.signed.who == "q4"
+
+
+@pytest.mark.parametrize("times_ms", [(), (1_000,), (5_000,), (1_000, 9_000)])
+def test_what_came_later_stands_behind_end_and_last_event(times_ms):
+    """Its rows have one moment: the record's end, or its last event's where that is later still."""
+    columns = EVENT_COLUMNS
+    rows = Rows("events.csv", columns, tuple(b"x" for _ in times_ms), times_ms)
+    came = (Later("2026-03-16T07:10:00.000Z", "reading", "bruno", "reading by bruno: x"),) * 2
+    found = later.with_later(rows, came, "A01", (5_000, "2026-03-16"))
+    assert found.times_ms == (*times_ms, *[max(5_000, *times_ms, 0)] * 2)
+    assert found.lines[: len(times_ms)] == rows.lines
+    assert len(found.lines) == len(found.times_ms)
 
 
 def test_rows_that_are_no_readings_are_left_out(kept, tmp_path):

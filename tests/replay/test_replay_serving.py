@@ -8,6 +8,7 @@ import json
 import os
 import shutil
 import stat
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -283,6 +284,23 @@ async def test_it_plays_to_its_end_and_says_so(kept, tmp_path):
         await heard(at, is_shown(elapsed_s=5.0))
         await at.client.send(PaceMessage(id="t", event="previous"))
         await heard(at, is_shown(elapsed_s=1.0))
+
+
+async def test_a_refusal_that_is_sought_asked_for_something_then(kept, tmp_path):
+    """Jumped to, it is told as one of then; what asks for nothing is told as it is."""
+    folder = shutil.copytree(kept.folder, tmp_path / kept.folder.name)
+    rows = (folder / "events.csv").read_text().splitlines(keepends=True)
+    told = (row.replace(",order,", ",refusal,") if "hold by anna" in row else row for row in rows)
+    (folder / "events.csv").write_text("".join(told))
+    async with served(replace(kept, folder=folder), tmp_path) as at:
+        told = [""]
+        while told[-1] != Say()("replay.no_next"):
+            await at.client.send(PaceMessage(id="q", event="next"))
+            told.append((await heard(at, lambda said: said["type"] == "notice"))["text"])
+    found = [text.partition(" A01: ")[2] for text in told]
+    assert "then: hold by anna" in found
+    assert "acknowledge by anna" in found
+    assert sum("then: " in text for text in told) == 1
 
 
 async def test_nothing_goes_on_while_nobody_looks(kept, tmp_path):

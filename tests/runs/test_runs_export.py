@@ -17,9 +17,10 @@ import pytest
 
 from controller.records import stream
 from controller.records.tables import TABLES
+from controller.records.typedcolumns import Odd
 from controller.runs import exportcmd, exporting, exportparquet
 from controller.runs.archive import archive_run
-from controller.runs.exportcells import UNITS
+from controller.runs.exportcells import UNITS, fit
 from controller.runs.exporting import FRONT
 from profiles.problems import InputError
 
@@ -302,6 +303,7 @@ def both(tmp_path, folder, code, capsys) -> tuple[list[dict], str]:
         ("2026-03-16", "2026-04-31", "has in time_utc '2026-04-31T09:00:00.000Z', which is no time"),
         ("2026-03-16", "0000-03-16", "has in time_utc '0000-03-16T09:00:00.000Z', which is no time"),
         (",1,running", ",3000000000,running", "has in step '3000000000', which is no whole number"),
+        (",1,running", ",2147483648,running", "has in step '2147483648', which is no whole number"),
         (",35.00,", ",35.00,,", "has 16 cells, not 15"),
     ],
 )
@@ -341,16 +343,42 @@ def test_numbers_without_end_are_left_empty_and_told(tmp_path, capsys):
     ]
 
 
+def test_the_largest_whole_number_is_one_in_both(tmp_path, capsys):
+    """What Parquet's column of whole numbers still holds goes out as it stands."""
+    pyarrow()
+    folder = invented.make(tmp_path / "runs", closed=False)
+
+    def change(rows):
+        rows[1] = rows[1].replace(",1,running", ",2147483647,running")
+
+    rechained(folder, change, 3)
+    rows, _ = both(tmp_path, folder, 0, capsys)
+    assert [row["step"] for row in rows] == [1, 2**31 - 1, 1]
+
+
+def test_a_row_that_is_changed_is_quoted_anew(tmp_path):
+    """One cell is put right: beside it a comma, quotes and a formula stay one cell each, and numbers their signs."""
+    row = f'{invented.utc(MOMENT)},+1.000,,event,x,A01,"a, ""b""",\'=cmd,,-3.5,-1e-7,A,"-2,5"'
+    (line,) = invented.chained(invented.EVENTS, [row]).splitlines()[1:]
+    piece = stream.Piece(1, [line], True)
+    columns = tuple(invented.EVENTS.split(","))
+    fitting = fit("events.csv", columns, piece, Odd("events.csv"))
+    assert fitting.wrong == ""
+    assert fitting.lines[0] == line.replace(b",+1.000,", b",1.0,").replace(b'"-2,5"', b'"\'-2,5"')
+    assert stream.cells_of(fitting.lines[0])[6:13] == ['a, "b"', "'=cmd", "", "-3.5", "-1e-7", "A", "'-2,5"]
+
+
 class Picky:
-    """A sink that does not take one row, nor anything together with it."""
+    """A sink that does not take one row, nor anything together with it. `pieces`: what it took."""
 
     def __init__(self, cell: bytes) -> None:
-        self.lines, self._cell = [], cell
+        self.lines, self.pieces, self._cell = [], [], cell
 
     def add(self, piece) -> None:
         if any(self._cell in line for line in piece.lines):
             raise ValueError("not this one")
         self.lines += piece.lines
+        self.pieces.append(piece)
 
 
 def test_what_a_sink_does_not_take_ends_the_run_before_that_very_row(tmp_path):
@@ -363,6 +391,22 @@ def test_what_a_sink_does_not_take_ends_the_run_before_that_very_row(tmp_path):
         assert (found.rows, len(picky.lines)) == (at, at)
         assert found.chain == (cells(folder, "log.csv")[at - 1]["chain"] if at else "")
         assert found.wrong == (f"log.csv:{at + 2}: row {at + 1} cannot be exported: not this one",)
+
+
+@pytest.mark.parametrize("at", range(8))
+def test_rows_of_a_bath_stay_a_bath_s_in_a_piece_that_is_halved(tmp_path, at):
+    """Whichever row a sink does not take: each part it takes is told as the bath's, with its columns, in order."""
+    rows = [invented.event(MOMENT, "event", f"c{number}", "A") for number in range(8)]
+    invented.orders(tmp_path, "A", *rows)
+    picky = Picky(f",c{at},".encode())
+    (found,) = exporting.export([tmp_path / "A"], "events.csv", picky)
+    assert (found.rows, found.wrong) == (
+        at,
+        (f"events-202603.csv:{at + 2}: row {at + 1} cannot be exported: not this one",),
+    )
+    assert [stream.cells_of(line)[4] for line in picky.lines] == [f"c{number}" for number in range(at)]
+    assert all(piece.of_bath for piece in picky.pieces)
+    assert all((piece.run.bath, piece.columns) == ("A", TABLES["events.csv"]) for piece in picky.pieces)
 
 
 def test_behind_a_wrong_cell_nothing_more_of_the_run_is_exported(tmp_path, monkeypatch):

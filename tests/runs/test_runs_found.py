@@ -8,12 +8,15 @@ import os
 import subprocess
 import sys
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import inventedrun as invented
 import pytest
 
+from controller.core.interlocks import BATH_LAWS, CIRCUIT_LAWS
 from controller.records.finding import Standings, run_paths
+from controller.records.trips import is_derate, is_trip
 from controller.runs import commands as runscmd
 from controller.runs import seen as listing
 from controller.runs.archive import archive_run
@@ -22,7 +25,11 @@ from controller.runs.follow import chains_of
 from controller.runs.runslines import HEADER as LIST
 from controller.runs.runslines import cut, line
 from controller.runs.seen import look
+from controller.service.counted import counted
 from profiles.problems import InputError
+
+AMONG = '"a,alarm,b"'
+"""A text that makes any row look like an alarm at first sight."""
 
 
 def command(*words) -> argparse.Namespace:
@@ -77,8 +84,8 @@ def test_a_line_says_what_stands_in_the_record_within_80_columns(tmp_path, capsy
     invented.make(tmp_path, profile="starter 60 Ah, one-shot, 18 h")
     lines = said(capsys, tmp_path)
     assert lines == [
-        " start, UTC       circuit   batch    profile      hours      Ah stands     tr al",
-        " 2026-03-16 06:00 A/A01     K1       starter 60~   4:00    30.0 complete    -  -",
+        " start, UTC       circuit  batch    profile     hours     Ah stands     de tr al",
+        " 2026-03-16 06:00 A/A01    K1       starter 6~   4:00   30.0 complete    -  -  -",
     ]
     assert max(map(len, lines)) == 80
 
@@ -203,7 +210,7 @@ def test_a_broken_folder_is_one_line_and_never_an_exception(tmp_path, capsys, fi
     lines = said(capsys, tmp_path)
     assert len(lines) == 3
     assert "damaged" in lines[1]
-    assert lines[2].split()[-3:] == ["complete", "-", "-"]
+    assert lines[2].split()[-4:] == ["complete", "-", "-", "-"]
     assert max(map(len, lines)) <= 80
     (one,) = (one for one in objects(capsys, tmp_path) if one["wrong"])
     assert one["wrong"][0].startswith(what)
@@ -237,7 +244,7 @@ def test_text_from_a_record_cannot_write_to_the_terminal(tmp_path, capsys):
     lines = said(capsys, tmp_path)
     assert len(lines) == 3
     assert not any(ord(letter) < 32 or letter == "\u202e" for text in lines for letter in text)
-    assert lines[1][27:36] == " [31m K 1"
+    assert lines[1][26:35] == " [31m K 1"
     assert "'=1+1" in lines[2]
     (tmp_path / "20260316T070000Z-\x1b[2J\n\udcff").mkdir()
     named(tmp_path, "c\x1b", 18, "b")
@@ -256,8 +263,8 @@ def test_open_is_what_a_service_has_open_and_unclosed_what_nobody_has(tmp_path, 
         file.write(b"2026-03-17T11:00:00.000Z,18000.000,1,run")
     invented.state(tmp_path, "A", {"A01": name})
     first, second = said(capsys, tmp_path)[1:]
-    assert first.split()[-5:] == ["4:00", "30.0", "open", "-", "-"]
-    assert second.split()[-5:] == ["4:00", "30.0", "unclosed", "-", "-"]
+    assert first.split()[-6:] == ["4:00", "30.0", "open", "-", "-", "-"]
+    assert second.split()[-6:] == ["4:00", "30.0", "unclosed", "-", "-", "-"]
     assert [one["run"] for one in objects(capsys, tmp_path, "--open")] == [name]
 
 
@@ -281,13 +288,13 @@ def test_alarms_open_at_the_end_are_those_whose_cause_had_not_gone(tmp_path):
     invented.make(tmp_path, events=events)
     (one,) = seen(tmp_path)
     assert (one.alarms, one.open_alarms) == (5, ("b", "c"))
-    assert line(one).endswith(" complete    -  2")
+    assert line(one).endswith(" complete    -  -  2")
 
 
 def test_signed_off_runs_show_how_many_batteries_passed(tmp_path, capsys):
     """The outcome stands in the place of the state; a later row of a battery replaces its earlier one."""
     folder = invented.make(tmp_path, batteries=3, outcomes=("pass", "re-form", "pass"))
-    assert said(capsys, tmp_path)[1].split()[-4:] == ["2/3", "pass", "-", "-"]
+    assert said(capsys, tmp_path)[1].split()[-5:] == ["2/3", "pass", "-", "-", "-"]
     run_json = (folder / "run.json").read_bytes()
     rows = [f"{position},K1,,,,,,,,{one},," for position, one in ((1, "pass"), (2, "re-form"), (2, "pass"), (3, ""))]
     (folder / "batteries.csv").write_bytes(invented.chained(invented.BATTERIES, rows, run_json))
@@ -323,7 +330,7 @@ def test_a_run_is_found_by_every_batch_in_its_string(tmp_path, capsys):
         ["K3107", "K3108"], ["K3107-long", "K2"], ["K1", "K9"],
     ]  # fmt: skip
     lines = said(capsys, tmp_path)
-    assert [text[28:36] for text in lines[1:]] == ["K3107+  ", "K3107-~+", "K1+     "]
+    assert [text[27:35] for text in lines[1:]] == ["K3107+  ", "K3107-~+", "K1+     "]
     assert len(lines[1]) == len(lines[0]) == 80
 
 
@@ -345,18 +352,56 @@ def test_a_simulated_run_is_marked_wherever_it_is_listed(tmp_path, capsys):
 
 
 def test_a_run_that_tripped_shows_it_though_it_ended_complete(tmp_path, capsys):
-    """Trips are counted from the events, rides over a lost link come from the summary; without one nobody knows."""
+    """Trips as the summary counts them, however many events say otherwise; rides come from it alone."""
     moment = invented.at("2026-03-16T07:00")
-    events = [invented.event(moment, "event", "tripped"), invented.event(moment, "alarm", "x:new"),
-              invented.event(moment, "event", "tripped"), invented.event(moment, "order", "tripped")]  # fmt: skip
+    events = [invented.event(moment, "event", "tripped"), invented.event(moment, "alarm", "voltage_trip:new"),
+              invented.event(moment, "event", "tripped"), invented.event(moment, "order", "tripped"),
+              invented.event(moment, "alarm", "probe_derate:new")]  # fmt: skip
     folder = invented.make(tmp_path, events=events)
     summary = json.loads((folder / "summary.json").read_text())
-    (folder / "summary.json").write_text(json.dumps({**summary, "link_rides": 3}))
-    assert said(capsys, tmp_path)[1].endswith(" complete    2  1")
-    (one,) = objects(capsys, tmp_path)
-    assert (one["trips"], one["link_rides"], one["alarms"]) == (2, 3, 1)
+    for told, trips in ((4, 4), (0, 0), (None, 1), ("4", 1), (-1, 1), (True, 1), (1.5, 1)):
+        (folder / "summary.json").write_text(json.dumps({**summary, "link_rides": 3, "trips": told}))
+        (one,) = objects(capsys, tmp_path)
+        assert (one["trips"], one["derates"], one["link_rides"], one["alarms"]) == (trips, 1, 3, 2), told
+    assert said(capsys, tmp_path)[1].endswith(" complete    1  1  2")
     (folder / "summary.json").write_text(json.dumps(summary))
     assert objects(capsys, tmp_path)[0]["link_rides"] is None
+
+
+def test_without_a_summary_trips_are_counted_as_a_service_counts_them(tmp_path):
+    """Alarms that came and trip, told or silent: of one event `tripped` with two causes there are two trips."""
+    moment = invented.at("2026-03-16T07:00")
+    codes = ("voltage_trip:new", "voltage_trip:returned", "voltage_trip:acknowledged", "probe_trip:new_suppressed",
+             "probe_hold:new", "no_such_law:new", "probe_derate:new", "probe_derate:returned",
+             "probe_derate:new_silent", "probe_lost:new", "voltage_trip", ":new")  # fmt: skip
+    events = [invented.event(moment, "event", "tripped"), invented.event(moment, "event", "probe_trip:new", text=AMONG)]
+    events += [invented.event(moment, "alarm", code) for code in codes]
+    folder = invented.make(tmp_path, events=events, closed=False)
+    (one,) = seen(tmp_path)
+    assert (one.trips, one.derates, one.alarms) == (2, 3, 6)
+    assert one.trips == counted(folder).trips
+    assert line(one).endswith(" unclosed    3  2  6")
+
+
+def test_what_trips_and_what_reduces_are_the_laws_reactions():
+    """Every law there is: of each reaction, no other is taken for a trip or a derate."""
+    for law in (*CIRCUIT_LAWS, *BATH_LAWS):
+        assert is_trip(f"{law.code}:new") is (law.reaction == 4)
+        assert is_derate(f"{law.code}:new_silent") is (law.reaction == 2)
+        assert not is_trip(f"{law.code}:returned")
+        assert not is_derate(f"{law.code}:returned")
+
+
+@pytest.mark.parametrize(
+    ("charge_Ah", "told"),
+    [(0.0, "   0.0"), (9_999.94, "9999.9"), (9_999.95, " 10000"), (999_999.4, "999999"), (None, "     ?")],
+)
+def test_charge_keeps_its_six_columns(tmp_path, charge_Ah, told):
+    """The longest charge of a string of the largest batteries moves no column behind it."""
+    invented.make(tmp_path)
+    (one,) = seen(tmp_path)
+    text = line(replace(one, charge_Ah=charge_Ah))
+    assert (len(text), text[53:61]) == (80, f" {told} ")
 
 
 def test_filters_choose_runs(tmp_path, capsys):
@@ -383,7 +428,7 @@ def test_filters_choose_runs(tmp_path, capsys):
     assert batches("--verdict", "stopped") == ["K2"]
     assert batches("--verdict", "by a person") == ["K2"]
     assert batches("--open") == []
-    assert said(capsys, tmp_path, "--bath", "B")[1].split("trial: ")[1].startswith("tru~ ")
+    assert said(capsys, tmp_path, "--bath", "B")[1].split("trial: ")[1].startswith("tr~ ")
 
 
 @pytest.mark.parametrize(

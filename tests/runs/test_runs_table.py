@@ -7,6 +7,7 @@ import csv
 import io
 import json
 from datetime import timedelta
+from itertools import repeat
 
 import inventedrun as invented
 import pytest
@@ -70,6 +71,7 @@ def test_a_row_is_what_one_adds_up_by_hand(tmp_path, capsys):
         "week": "2026-12", "type": "starter 60", "bath": "A", "trial": "", "runs": "2", "kWh_battery": "0.67",
         "first_pass_%": "94.4", "occupancy_%": "42.9", "wait_start_h": "1.25", "wait_unload_h": "2.00",
         "late_h": "0.25", "alarms_shift": "3.69", "virtual": "", "signed_off": "1", "unloaded": "1",
+        "derated_h": "0.00",
     }  # fmt: skip
 
 
@@ -203,6 +205,7 @@ def test_json_has_the_figures_with_their_units(tmp_path, capsys):
     assert row["first_pass_percent"] == pytest.approx(100 * 17 / 18)
     assert row["alarms_per_shift"] == pytest.approx(24 / 6.5)
     assert (row["virtual"], row["signed_off"], row["unloaded"]) == (False, 1, 1)
+    assert row["derated_h"] == 0.0
 
 
 def test_runs_that_continue_each_other_count_their_batteries_once(tmp_path, capsys):
@@ -276,13 +279,13 @@ def test_a_type_that_a_spreadsheet_would_run_is_quoted(tmp_path):
     assert figures.as_csv(row).startswith('1970-01,"\'=cmd|""x"", y",A,,1,,,')
 
 
-def rewritten(folder, rows):
-    """log.csv with these rows of elapsed s, A read and Ah in; the summary follows."""
+def rewritten(folder, rows, states=()):
+    """log.csv with these rows of elapsed s, A read and Ah in; the summary follows. `states`: and percent allowed."""
     began = invented.at("2026-03-16T06:00")
     lines = [
-        f"{invented.utc(began + timedelta(seconds=at_s))},{at_s:.3f},1,running,10.000,{read},250.000,28.00,35.00,"
-        f"{charge_Ah:.4f},0.0000,0.00,100.0,"
-        for at_s, read, charge_Ah in rows
+        f"{invented.utc(began + timedelta(seconds=at_s))},{at_s:.3f},1,{state},10.000,{read},250.000,28.00,35.00,"
+        f"{charge_Ah:.4f},0.0000,0.00,{allowed},"
+        for (at_s, read, charge_Ah), (state, allowed) in zip(rows, states or repeat(("running", "100.0")), strict=False)
     ]
     data = invented.chained(invented.LOG, lines, (folder / "run.json").read_bytes())
     (folder / "log.csv").write_bytes(data)
@@ -317,3 +320,29 @@ def test_where_no_current_was_read_charge_shows_it_for_sure(tmp_path):
     folder = invented.make(tmp_path)
     rewritten(folder, [(0, "", 0.0), (1, "", 0.0001), (2, "", 0.0001), (12, "", 0.0301), (22, "", 0.0301)])
     assert current_of(folder) == (2.0, pytest.approx(10 / 3600))
+
+
+@pytest.mark.parametrize(
+    ("states", "derated_h"),
+    [
+        ([("running", "100.0")] * 5, 0.0),
+        ([("running", "100.0"), ("running", "99.9"), ("running", "20.0"), ("running", "100.0"), ("held", "20.0")], 2.0),
+        ([("running", "60.0"), ("held", "60.0"), ("held", "60.0"), ("running", "60.0"), ("running", "100.0")], 1.0),
+        ([("running", "")] * 5, 0.0),
+        ([], None),
+    ],
+)  # fmt: skip
+def test_hours_derated_are_those_of_a_run_that_went_on(tmp_path, states, derated_h):
+    """Hours from each row that allows less than all to the next, both running: held is not reduced, nor is a gap."""
+    folder = invented.make(tmp_path)
+    rewritten(folder, [(3600 * hour, "10.000", 10.0 * hour) for hour in range(len(states))], states)
+    assert HoursReader().of(look(folder, frozenset())).derated_h == derated_h
+
+
+def test_hours_derated_are_a_mean_over_the_runs_of_a_row(tmp_path, capsys):
+    """2 h and none: 1 h; the column stands behind all others."""
+    for day, states in (("16", [("running", "50.0")] * 3), ("17", [("running", "100.0")] * 3)):
+        folder = invented.make(tmp_path, f"2026-03-{day}T06:00")
+        rewritten(folder, [(3600 * hour, "10.000", 10.0 * hour) for hour in range(3)], states)
+    assert only(capsys, tmp_path)["derated_h"] == "1.00"
+    assert figures.HEADER.endswith(",unloaded,derated_h")

@@ -10,7 +10,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from leftkit import NAMES, Hall, Plant, in_memory, rows, state_bytes
+from leftkit import LOAD, NAMES, PROFILE, Hall, Plant, in_memory, rows, state_bytes
 
 from controller.core.types import State
 from controller.verify.runfolder import verify_run
@@ -352,7 +352,89 @@ async def test_what_no_disk_took_is_not_forgotten_by_a_restart(tmp_path):
     assert verdict.lost_cycles == summary["lost_cycles"]
 
 
-@pytest.mark.parametrize("kept", [{"A01": [-1, 0]}, {"A01": "many"}, {"A01": [1]}, {"A09": [1, 2]}, [3], None])
+async def next_run(hall: Hall, profile: str) -> Path:
+    """A01's ended batteries are gone and the next ones run, on the disk; return their run's folder."""
+    before = set(hall.folders())
+    assert (await hall.order("unload", "A01", {"reason": "needed elsewhere"})).accepted
+    assert (await hall.order("load", "A01", {**LOAD, "profile": str(PROFILE.with_name(profile))})).accepted
+    answer = await hall.order("start", "A01", {"told": "A02"})
+    assert answer.accepted, answer.text
+    await hall.cycles(3)
+    assert hall.writer.commit()
+    (folder,) = set(hall.folders()) - before
+    return folder
+
+
+async def test_losses_of_a_run_are_not_its_circuit_s_next_run_s(tmp_path):
+    """Killed before state.json could name the next run: what the disk did not take of the one before stays with it."""
+    hall = await killed_in_mid_run(tmp_path / "runs")
+    whole = no_room(hall)
+    await hall.cycles(3)
+    hall.writer._limit_bytes = whole
+    assert hall.writer.commit()
+    await hall.cycles(2)
+    assert hall.writer.commit()
+    place = file_of(tmp_path / "runs", "state.json")
+    before = place.read_bytes()
+    assert json.loads(before)["lost"]["A01"][0] >= 2
+    assert (await hall.order("stop", "A01")).accepted
+    await hall.cycles(20)
+    folder = await next_run(hall, PROFILE.name)
+    place.write_bytes(before)
+    again = await begun_safely(tmp_path / "runs")
+    assert again.left.records["A01"][0].folder == folder
+    assert again.recorder.lost() == {}
+    again.end()
+
+
+async def test_the_next_run_may_follow_another_plan_than_the_one_that_ended(tmp_path):
+    """Killed before state.json could name it: what is kept of the run before says nothing of its plan."""
+    hall = await killed_in_mid_run(tmp_path / "runs")
+    assert (await hall.order("stop", "A01")).accepted
+    await hall.cycles(4)
+    assert hall.writer.commit()
+    place = file_of(tmp_path / "runs", "state.json")
+    before = place.read_bytes()
+    await next_run(hall, "starter-60-cool.toml")
+    place.write_bytes(before)
+    again = await begun_safely(tmp_path / "runs")
+    assert (said(again), again.circuit("A01").state) == ([], State.HELD)
+    assert again.circuit("A01").load.plan.sha256 != json.loads(before)["circuits"]["A01"]["load"]["plan"]["sha256"]
+    again.end()
+
+
+async def test_a_loss_of_rows_alone_is_a_loss(runs):
+    """No cycle went missing, three rows did: the summary of the end will count them."""
+    path = file_of(runs, "state.json")
+    path.write_bytes(state_bytes({**json.loads(path.read_text()), "lost": {"A01": [0, 3]}}))
+    hall = await begun_safely(runs)
+    assert hall.recorder.lost() == {"A01": (0, 3)}
+    hall.end()
+
+
+async def test_losses_that_grow_write_no_state_anew_in_every_cycle(tmp_path):
+    """While memory is full each cycle loses more: state.json follows when it doubled, so that a disk is left alone."""
+    hall = await killed_in_mid_run(tmp_path / "runs")
+    whole = no_room(hall)
+    put, written = hall.recorder.bath.put_state, []
+
+    def counted(content) -> None:
+        written.append(content["lost"]["A01"])
+        put(content)
+
+    hall.recorder.bath.put_state = counted
+    await hall.cycles(64)
+    (lost,) = hall.recorder.lost().values()
+    assert lost[0] == 64
+    assert len(written) <= 16
+    assert 64 <= written[-1][0] <= lost[0]
+    hall.writer._limit_bytes = whole
+    hall.end()
+
+
+@pytest.mark.parametrize(
+    "kept", [{"A01": [True, 2]}, {"A01": [-1, 0]}, {"A01": "many"}, {"A01": [1]}, {"A09": [1, 2]}, [3], None]
+)
 async def test_a_loss_that_is_no_count_is_none(runs, kept):
     """Whatever stands there, the service begins and counts from zero."""
     path = file_of(runs, "state.json")

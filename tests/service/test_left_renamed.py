@@ -160,6 +160,13 @@ def test_a_renamed_circuit_comes_back_blocked_and_its_old_name_is_told(runs):
     ]
 
 
+def test_out_of_use_under_a_name_that_is_gone_is_told(runs):
+    """Its reason is all that is left of it."""
+    (_, gone) = told(left_for(runs, "A02", "A03"))
+    held = "A01 (out of use: cracked lead)"
+    assert gone == f"state.json: holds {held}: not in the bath file any more, so this is no longer kept"
+
+
 def test_a_first_start_and_an_unchanged_one_block_nobody(runs, tmp_path):
     """No state and nothing on record, or a state that names the same circuits."""
     assert left_for(tmp_path / "new", "A01", "A02").circuits == {}
