@@ -16,6 +16,7 @@ from controller.records.errors import RecordError
 from controller.records.eventrow import event_row
 from controller.records.files import Lazy, ReplaceFile
 from controller.records.finding import MONTH
+from controller.records.group import Group
 from controller.records.head import Text, safe_name
 from controller.records.laterfile import LaterFile
 from controller.records.reader import read_bytes, read_table
@@ -32,7 +33,7 @@ from controller.records.sealed import sealed
 from controller.records.statefile import NAME as STATE
 from controller.records.statefile import read_state, state_before_seal
 from controller.records.table import ChainedTable, standing_of
-from controller.records.writer import Group, Writer
+from controller.records.writer import Writer
 
 RELEASES = "releases"
 CONTINUES = "log_continues"

@@ -20,6 +20,7 @@ from controller.records.cycles import BLOCK_CYCLES, Row, encode, flatten
 from controller.records.ended import ended
 from controller.records.files import Lazy
 from controller.records.frames import FILE_HEAD, frame
+from controller.records.group import Group
 from controller.records.head import RunStart, cycle_codec, folder_name, read_plain, write_head
 from controller.records.plain import Codec
 from controller.records.readme import readme
@@ -36,7 +37,7 @@ from controller.records.rows import (
 )
 from controller.records.summary import summary_bytes
 from controller.records.table import ChainedTable
-from controller.records.writer import Group, Writer
+from controller.records.writer import Writer
 
 LATER_TABLES = {"batteries.csv": BATTERY_COLUMNS, "after.csv": AFTER_COLUMNS}
 

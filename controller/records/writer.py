@@ -16,7 +16,8 @@ from functools import partial
 from pathlib import Path
 
 from controller.records.disk import Disk
-from controller.records.files import MOVED, AppendFile, Pending, ReplaceFile
+from controller.records.files import MOVED, AppendFile, Pending
+from controller.records.group import Group
 from controller.records.hands import Hands
 from controller.records.reserve import Reserve
 from controller.records.served import Served
@@ -35,47 +36,11 @@ LOOK_ROUNDS = 60
 SHORT_ROUNDS = 5
 """Rounds between two looks at a disk whose room is short: who makes room is told soon."""
 
-PASSING = ".tail"
-"""Files of this ending begin anew again and again: they take no room that lasts."""
-
 BEHIND = "the disk is slow or does not answer: rows wait for it"
 BEHIND_ROUNDS = 3
 """A disk whose writes did not end in so many rounds is known to be behind (own choice: a slow one takes one or two)."""
 
 _FULL = (errno.ENOSPC, errno.EDQUOT)
-
-
-class Group:
-    """Files of one folder, committed in their order; a failing one holds back those behind it.
-
-    `on_commit` runs in the writer's thread, under the lock, before the files' contents are taken; runs have one.
-    """
-
-    def __init__(self, folder: Path, on_commit: Callable[[], None] | None = None) -> None:
-        self.folder = folder
-        self.on_commit = on_commit
-        self.files: list[Pending] = []
-        self.leaving = False
-        self.made = False
-        self.identity: tuple[int, int] | None = None
-        self.busy = False
-        self.trouble: str | None = None
-        self.fault: str | None = None
-        self.taken: list[Pending] = []
-        self.taken_mark = self.settled_mark = 0
-        self.safe_marks: dict[str, int] = {}
-
-    def append_file(self, name: str, size: int = 0) -> AppendFile:
-        """A growing file of the folder; what stands behind `size` bytes of an old one is cut at the next commit."""
-        file = AppendFile(self.folder / name, size, trim=size > 0)
-        self.files.append(file)
-        return file
-
-    def replace_file(self, name: str) -> ReplaceFile:
-        """A file of the folder that is replaced as a whole."""
-        file = ReplaceFile(self.folder / name)
-        self.files.append(file)
-        return file
 
 
 class Writer:
@@ -222,7 +187,7 @@ class Writer:
             self._thread = self._hands = None
         with self._turn:
             for group in self._groups:
-                _close_files(group, self._disk)
+                group.close(self._disk)
         return clean
 
     def _written_by(self, timeout_s: float, given_up: Callable[[], bool]) -> bool:
@@ -336,10 +301,10 @@ class Writer:
                     file.done()
                     group.safe_marks[name] = group.taken_mark
             if not group.taken and self._failing is not None:
-                _close_files(group, self._disk)
+                group.close(self._disk)
         except OSError as error:
             # No descriptor stays open on a disk that fails: it may have to be unmounted, mended, mounted again.
-            _close_files(group, self._disk)
+            group.close(self._disk)
             return f"{group.folder.name}{name and f'/{name}'}: {error.strerror or error}"
         self._let_go(group)
         return None
@@ -373,13 +338,13 @@ class Writer:
         with self.lock:
             if group.leaving and not any(file.take() for file in group.files):
                 self._groups.remove(group)
-                _close_files(group, self._disk)
+                group.close(self._disk)
 
     def _look_at(self, space: Space) -> None:
         """Have a hand ask the disk how much room it has, and what the runs' files hold by now."""
         with self.lock:
             runs = [group for group in self._groups if group.on_commit is not None]
-            held = {str(group.folder): _lasting_bytes(group) for group in runs}
+            held = {str(group.folder): group.lasting_bytes for group in runs}
         if self._hands is not None and space.ask():
             self._hands.give(partial(space.look, held))
 
@@ -387,12 +352,3 @@ class Writer:
         """Have a hand look at a disk whose room is short before the minute is over; one look at a time."""
         if self._hands is not None and space.short and space.ask():
             self._hands.give(space.look_again)
-
-
-def _lasting_bytes(group: Group) -> int:
-    return sum(file.size for file in group.files if file.path.suffix != PASSING)
-
-
-def _close_files(group: Group, disk: Disk) -> None:
-    for file in group.files:
-        file.close(disk)

@@ -17,7 +17,8 @@ import pytest
 
 from controller.records.disk import Disk
 from controller.records.files import Lazy
-from controller.records.writer import Group, Writer
+from controller.records.group import Group
+from controller.records.writer import Writer
 
 RUNS = Path("/plant/runs")
 

@@ -6,8 +6,9 @@ import shutil
 
 import pytest
 
+from controller.records.group import Group
 from controller.records.space import Space
-from controller.records.writer import Group, Writer
+from controller.records.writer import Writer
 from controller.verify.runfolder import verify_run
 
 MOVED = "was moved, or another one stands in its place"

@@ -6,8 +6,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from controller.records.group import Group
 from controller.records.room import HANGS, HANGS_MS, LONGEST_MS, SLOW, Room, Waiting
-from controller.records.writer import Group, Writer
+from controller.records.writer import Writer
 
 HOUR_MS = 3_600_000
 FILLS_BYTES_H = 125_000.0

@@ -16,8 +16,9 @@ import pytest
 
 from controller.records.disk import Disk
 from controller.records.files import MOVED, PART_BYTES, Lazy
+from controller.records.group import Group
 from controller.records.reserve import Reserve
-from controller.records.writer import Group, Writer
+from controller.records.writer import Writer
 
 
 class BadDisk:

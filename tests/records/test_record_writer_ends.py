@@ -8,8 +8,9 @@ import threading
 import time
 
 from controller.records.disk import Disk
+from controller.records.group import Group
 from controller.records.space import Space
-from controller.records.writer import BEHIND, BEHIND_ROUNDS, Group, Writer
+from controller.records.writer import BEHIND, BEHIND_ROUNDS, Writer
 
 BOUND_S = 30.0
 
