@@ -27,8 +27,8 @@ _ASKING = frozenset({"flood_begins", "horn_test", "notice", "record_trouble"})
 
 
 def asks(kind: str, code: str) -> bool:
-    """Return whether an event's own text may ask for something: a refusal says what would be right, and whom to ask."""
-    return kind == "refusal" or code in _ASKING
+    """Return whether an event's own text may ask for something, as a refusal and an alarm that comes do."""
+    return kind == "refusal" or (kind == "alarm" and code.partition(":")[2].startswith("new")) or code in _ASKING
 
 
 @cache

@@ -185,6 +185,8 @@ class Writer:
             if not ended and not clean:
                 return False
             self._thread = self._hands = None
+            # A write that was slow, and given up, may have come to its end meanwhile.
+            clean = clean or (self._failing is None and not self.waiting_bytes)
         with self._turn:
             for group in self._groups:
                 group.close(self._disk)

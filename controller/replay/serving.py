@@ -150,7 +150,9 @@ class Serving:
             first = next((each for each in there if each.kind == "alarm"), there[0])
             at = since_start(self.show.tape.elapsed_s(first.at_ms))
             cause = first.text.partition(";")[0] if first.kind == "alarm" else first.text
-            text = self._say("replay.then", text=cause) if asks(first.kind, first.code) else cause or first.code
+            text = cause or first.code
+            if first.kind != "alarm" and asks(first.kind, first.code):  # of an alarm only its cause is told here
+                text = self._say("replay.then", text=text)
             self._now(self._say("replay.event", at=at, target=first.target, text=text))
         else:
             self._now(self._say("replay.no_next" if wish.event == "next" else "replay.no_previous"))

@@ -11,22 +11,29 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from controller.core.state import CircuitState
 from controller.core.types import Event, Scalar
 from controller.records.errors import RecordError
 from controller.records.head import safe_name
 from controller.records.reader import read_bytes
+from controller.records.statefile import NAME as STATE
+from controller.records.statefile import read_state
 from controller.service.begun import is_first
 from controller.service.left import Left
 from controller.service.limits import Limits, kept_begun, kept_limits
-from controller.service.renamed import new_here
-from controller.texts.holders import NEW_HERE
+from controller.service.locks import rtu_name, tcp_name
+from controller.service.renamed import held, new_here
+from controller.texts.holders import NEW_HERE, by_restart
+from profiles.problems import clean
 
 Device = tuple[Scalar, ...]
 LIMITS = "limits.json"
+LONGEST_SAID = 400
+_SAID = "blocked until maintenance has looked and unblocks"
 
 
 def devices_of(limits: Limits) -> dict[str, Device]:
-    """Return where each circuit's rectifier is: the link's address, unit, channel.
+    """Return where each circuit's rectifier is: the link's address, unit, channel; one name for one end of a wire.
 
     The ports of a virtual bath may be others each time: there the link's name counts.
     """
@@ -35,12 +42,15 @@ def devices_of(limits: Limits) -> dict[str, Device]:
         name, _, last = key.removeprefix("circuit.").rpartition(".")
         if not key.startswith("circuit.") or last != "unit":
             continue
-        link = limits.get(f"circuit.{name}.link")
-        where = (
-            (link,) if limits.get("virtual") else tuple(limits.get(f"link.{link}.{kind}") for kind in ("tcp", "rtu"))
-        )
-        found[name] = (*where, limits[key], limits.get(f"circuit.{name}.channel"))
+        link = str(limits.get(f"circuit.{name}.link"))
+        where = f"link {link}" if limits.get("virtual") else _end_of(limits, link)
+        found[name] = (where, limits[key], limits.get(f"circuit.{name}.channel"))
     return found
+
+
+def _end_of(limits: Limits, link: str) -> str:
+    tcp, rtu = limits.get(f"link.{link}.tcp"), limits.get(f"link.{link}.rtu")
+    return tcp_name(tcp) if isinstance(tcp, str) else rtu_name(str(rtu))
 
 
 def moved(before: Iterable[Limits], now: Limits) -> list[str]:
@@ -63,29 +73,29 @@ def of_others(before: Mapping[str, Limits], now: Limits) -> dict[str, str]:
 def at_other_devices(left: Left, bath: str, runs: Path, now: Limits) -> Left:
     """Return what was left with every circuit blocked that has another rectifier than it had, and say so.
 
-    At a bath's first start: every circuit whose rectifier stands in the settings of another bath below these runs.
+    Also where another bath below these runs had its rectifier last, and where nobody knows which one it had. Who
+    blocked such a circuit stood at another string: only maintenance lifts it.
     """
-    if is_first(left):
-        found = of_others(_beside(runs, bath), now)
-        said = [f"{name}: its rectifier was that of {other}: {_SAID}" for name, other in found.items()]
-        names = list(found)
-    else:
-        names = moved(_earlier(runs / safe_name(bath)), now)
-        said = [f"{name}: is at another rectifier than before: {_SAID}" for name in names]
-    if not names:
-        return left
-    circuits = dict(left.circuits)
-    for name in names:
-        each = circuits.get(name, new_here(name))
-        circuits[name] = each if each.blocked_by else replace(each, blocked_by=NEW_HERE)
-    return replace(left, circuits=circuits, events=(*left.events, *(_notice(bath, what) for what in said)))
+    first, others = is_first(left), _beside(runs, bath)
+    if not first:
+        others = {name: limits for name, limits in others.items() if _is_later(runs / name, left.utc_ms)}
+    why = {name: f"its rectifier was that of {other}" for name, other in of_others(others, now).items()}
+    if not first:
+        earlier = _earlier(runs / safe_name(bath))
+        why |= dict.fromkeys(moved(earlier, now), "is at another rectifier than before")
+        if not earlier and not now.get("virtual"):
+            free = [name for name in devices_of(now) if not by_restart(_of(left, name).blocked_by)]
+            why |= dict.fromkeys(free, f"{LIMITS} does not tell which rectifier it had")
+    circuits, events = dict(left.circuits), list(left.events)
+    for name, reason in why.items():
+        each = _of(left, name)
+        circuits[name] = each if by_restart(each.blocked_by) else replace(each, blocked_by=NEW_HERE)
+        events.append(Event("notice", bath, data={"what": clean(f"{held(each)}: {reason}: {_SAID}", LONGEST_SAID)}))
+    return replace(left, circuits=circuits, events=tuple(events)) if why else left
 
 
-_SAID = "blocked until maintenance has looked and unblocks"
-
-
-def _notice(bath: str, what: str) -> Event:
-    return Event("notice", bath, data={"what": what})
+def _of(left: Left, name: str) -> CircuitState:
+    return left.circuits.get(name, new_here(name))
 
 
 def _earlier(folder: Path) -> list[Limits]:
@@ -105,3 +115,14 @@ def _beside(runs: Path, bath: str) -> dict[str, Limits]:
     except OSError:
         return {}
     return {each.name: found[-1] for each in folders if each.name != safe_name(bath) and (found := _earlier(each))}
+
+
+def _is_later(folder: Path, utc_ms: int | None) -> bool:
+    """Whether a bath was served after that time, or nobody knows; one that keeps no state has no block to lose."""
+    try:
+        data = read_bytes(folder / STATE)
+        kept, _ = read_state(data or b"")
+    except RecordError:
+        return True
+    at_ms = kept.get("utc_ms") if kept is not None else None
+    return bool(data) and (type(at_ms) is not int or utc_ms is None or at_ms > utc_ms)

@@ -89,12 +89,15 @@ def all_written(service: Service, ending: Ending, *, at_zero: bool) -> bool:
     if parts.writer.known_trouble is not None or not parts.writer.flush(SOUND_S):
         ending.rows_wait()
         say(parts, _waits(parts, at_zero=at_zero))
-    if parts.writer.close(TRIES_S, ending.given_up.is_set):
-        return True
-    say(parts, f"{parts.writer.waiting_rows:,} rows are NOT on the disk and lost with this process: {_why(parts)}")
+    whole = parts.writer.close(TRIES_S, ending.given_up.is_set)
+    if not whole:
+        rows = parts.writer.waiting_rows
+        what = f"{rows:,} rows are" if rows else "cycles, a summary or the newest state is"
+        say(parts, f"{what} NOT on the disk and lost with this process: {_why(parts)}")
+    # Asked in any case: a cycle that failed may have taken an order and kept nothing of it.
     if lost := service.lost_holds():
         say(parts, f"NOT on the disk: {'; '.join(lost)}: {BY_HAND}")
-    return False
+    return whole and not lost
 
 
 def _waits(parts: Parts, *, at_zero: bool) -> str:

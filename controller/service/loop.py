@@ -222,8 +222,9 @@ class Service:
         reacts = (*(timer.code for timer in state.timers if timer.active), state.inputs.flow_lost_ms)
         steps = self._clock_steps  # the next service must not take this one's step for one of its own
         lost = parts.recorder.lost()
-        # Grows in every cycle while memory is full: written when it doubled, and with all else.
-        grown = tuple((name, *(each.bit_length() for each in both)) for name, both in lost.items())
+        # Grows in every cycle while memory is full: then written when it doubled, and once it is over as it is.
+        over = parts.writer.has_room or self.ending
+        grown = tuple((name, *(each if over else each.bit_length() for each in both)) for name, both in lost.items())
         revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts, steps, grown)
         if revision != self._kept_revision:
             self._kept_revision = revision

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
 from controller.core.settings import BathSettings
@@ -37,13 +38,13 @@ def not_the_same(settings: BathSettings, content: Mapping[str, Any], kept: Mappi
         said.append(f"state.json: does not hold {', '.join(new)}: blocked until maintenance has looked and unblocks")
     if gone:
         folders = content.get("open_runs")
-        held = ", ".join(_held(kept[name], folders if isinstance(folders, Mapping) else {}) for name in gone)
-        said.append(f"state.json: holds {held}: not in the bath file any more, so this is no longer kept")
+        told = ", ".join(held(kept[name], folders if isinstance(folders, Mapping) else {}) for name in gone)
+        said.append(f"state.json: holds {told}: not in the bath file any more, so this is no longer kept")
     return said
 
 
-def _held(each: CircuitState, folders: Mapping[str, Any]) -> str:
-    """Return a circuit's name and what must not be forgotten of it."""
+def held(each: CircuitState, folders: Mapping[str, Any] = MappingProxyType({})) -> str:
+    """Return a circuit's name and what must not be forgotten of it; `folders`: of open runs, by the circuit."""
     blocked = f"blocked by {each.blocked_by}" if each.blocked_by else ""
     unused = f"out of use: {each.out_of_use}" if each.out_of_use else ""
     loaded = f"{each.load.batteries} batteries" if each.load is not None else ""

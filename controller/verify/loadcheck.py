@@ -26,7 +26,7 @@ LONGEST_LIST = 65_536
 """Characters: an order's message is no longer."""
 RECOUNTED = "recounted"
 """The event of an order that changed the number of batteries."""
-_INTERRUPTED = ("gap", "gap_unknown")
+_INTERRUPTED = {"gap", "gap_unknown"}
 _CHANGES = "change-count"
 Plain = Mapping[str, Any]
 
@@ -166,19 +166,20 @@ def wrong_loaded(summary: Plain, run_json: Plain) -> list[str]:
     return wrong
 
 
-def wrong_count(summary: Plain, run_json: Plain, events: Iterable[Mapping[str, str]]) -> list[str]:
+def wrong_count(summary: Plain, run_json: Plain, events: Iterable[Mapping[str, str]]) -> tuple[list[str], list[str]]:
     """Another number of batteries at the end than at the begin, with no order in events.csv that changed it.
 
-    Not to be asked of a record that lost rows. An interruption may have taken the order's row; the decisions tell then.
+    Not to be asked of a record that lost rows. A note where an interruption may have taken the order's row: only
+    decisions made again tell then.
     """
     told, begun = summary.get("batteries"), _part(run_json, "load").get("batteries")
-    if told is None or begun is None or told == begun:
-        return []
-    if any(row.get("code") in (RECOUNTED, *_INTERRUPTED) for row in events):
-        return []
-    return [
-        f"summary.json: batteries is {literal(told)}, the load says {literal(begun)}, and nobody changed the number"
-    ]
+    codes = {row.get("code") for row in events}
+    if told is None or begun is None or told == begun or RECOUNTED in codes:
+        return [], []
+    said = f"summary.json: batteries is {literal(told)}, the load says {literal(begun)}"
+    if codes & _INTERRUPTED:
+        return [], [f"{said}, and no order that changed it is left: an interruption may have taken its row"]
+    return [f"{said}, and nobody changed the number"], []
 
 
 def _without_owed(part: object) -> object:

@@ -39,7 +39,9 @@ def wrong_together(found: Gathered) -> Findings:
         return wrong, notes
     notes += strange_keys(summary)
     if not summary.get("lost_rows") and _sound(found, "events.csv"):
-        wrong += wrong_count(summary, found.plain, found.rows_of("events.csv"))
+        counts = wrong_count(summary, found.plain, found.rows_of("events.csv"))
+        wrong += counts[0]
+        notes += counts[1]
         wrong += wrong_gaps(summary, found.rows_of("events.csv"))
     for said in _signed(found):
         wrong += said[0]

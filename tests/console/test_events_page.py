@@ -42,12 +42,14 @@ def test_each_event_is_one_row_with_local_time_target_kind_who_and_text():
     assert not any(row.spans for row in events.rows(scene(), 80, 18))
 
 
-def test_in_a_replay_what_a_refusal_asks_for_was_asked_then():
-    """Only there, and only where a text may ask for something."""
-    lines = texts(replace(scene(), replay=True))
-    assert lines[-2].endswith(" refusal night1    then: resume refused")
-    assert "".join(lines).count("then: ") == 1
-    assert "then: " not in "".join(texts(scene()))
+def test_in_a_replay_what_a_refusal_or_an_alarm_asks_for_was_asked_then():
+    """Only there, and only where a text may ask for something: what returned asks for nothing."""
+    alarms = (replace(LINES[2], code="link_lost:new"), replace(LINES[2], code="link_lost:returned"))
+    lines = texts(replace(scene((*LINES, *alarms)), replay=True))
+    assert lines[4].endswith(" refusal night1    then: resume refused")
+    assert "then: no fresh readings for 3 s" in lines[6]
+    assert "".join(lines).count("then: ") == 2
+    assert "then: " not in "".join(texts(scene((*LINES, *alarms))))
 
 
 def test_list_follows_the_newest_until_it_is_scrolled():

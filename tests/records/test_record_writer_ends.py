@@ -112,6 +112,20 @@ def test_closing_that_is_given_up_tries_no_longer(tmp_path):
     assert not any(thread.is_alive() for thread in threads)
 
 
+def test_a_write_that_ends_after_it_was_given_up_lost_nothing(tmp_path):
+    """Closing waits for the hand that is at it: what it then has on the disk is not called lost."""
+    disk = Hanging("write")
+    writer, _ = writer_of(tmp_path, disk)
+    writer.start()
+
+    def given_up() -> bool:
+        disk.answers.set()
+        return disk.hangs.wait(BOUND_S)
+
+    assert writer.close(BOUND_S, given_up)
+    assert writer.waiting_bytes == 0
+
+
 class FailingAt(Disk):
     """Takes whole files; refuses what grows while it is full."""
 

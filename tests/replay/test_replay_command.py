@@ -66,8 +66,15 @@ def test_a_recorded_text_that_asks_for_something_asked_it_then(kept, tmp_path, h
     """A refusal, a flood, a horn test: no line of a replay asks anybody for anything now; objects hold the record."""
     folder = shutil.copytree(kept.folder, tmp_path / kept.folder.name)
     at = "2026-03-16T06:00:01.000Z,1.000"
-    asked = ("refusal,block_first", "event,flood_begins", "event,horn_test", "event,notice", "event,record_trouble")
-    plain = ("order,accepted", "event,complete", "alarm,block_first:new", "event,flood_ends")
+    asked = (
+        "refusal,block_first",
+        "event,flood_begins",
+        "event,horn_test",
+        "event,notice",
+        "event,record_trouble",
+        "alarm,block_first:new",
+    )
+    plain = ("order,accepted", "event,complete", "alarm,block_first:returned", "event,flood_ends")
     rows = "".join(f"{at},,{one},A01,,,,,,,what {one.split(',')[1]} says,0\n" for one in (*asked, *plain))
     with (folder / "events.csv").open("a") as file:
         file.write(rows)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 
 import pytest
 from leftkit import NAMES, Hall, Plant, in_memory
 
+from controller.records.sealed import sealed
+from controller.records.statefile import state_before_seal
 from controller.service.devices import at_other_devices, devices_of, moved, of_others
 
 NEW = "restart: new in the bath file"
@@ -64,14 +65,26 @@ async def left_with(runs, limits, bath="A"):
 
 
 async def test_names_that_were_exchanged_come_back_blocked(tmp_path):
-    """The person works on the string that is A01 now: A01 is blocked, and A02 stays so."""
+    """Both: a block stands for a person at a string, and that string has the other name now. Its holder is told."""
     left = await left_with(tmp_path, {"format": "formbath/limits/1", "limits": NOW})
     assert at_other_devices(left, "A", tmp_path, NOW) is left
     found = at_other_devices(left, "A", tmp_path, SWAPPED)
-    assert {name: found.circuits[name].blocked_by for name in NAMES} == {"A01": NEW, "A02": "anna"}
+    assert {name: found.circuits[name].blocked_by for name in NAMES} == {"A01": NEW, "A02": NEW}
     told = [event.data["what"] for event in found.events[len(left.events) :]]
-    assert [text.partition(":")[0] for text in told] == ["A01", "A02"]
-    assert all("blocked until maintenance has looked" in text for text in told)
+    assert told == [
+        f"{name}: is at another rectifier than before: blocked until maintenance has looked and unblocks"
+        for name in ("A01", "A02 (blocked by anna)")
+    ]
+
+
+async def test_one_wire_has_many_names(tmp_path):
+    """However the same end of it is written it is no other rectifier."""
+    local = {**NOW, "link.east.tcp": "localhost:502"}
+    left = await left_with(tmp_path, {"format": "formbath/limits/1", "limits": local})
+    for text in ("127.0.0.1:502", "LOCALHOST:0502"):
+        assert at_other_devices(left, "A", tmp_path, {**NOW, "link.east.tcp": text}) is left
+    assert moved([{**NOW, "link.east.tcp": None, "link.east.rtu": "/dev/null"}],
+                 {**NOW, "link.east.tcp": None, "link.east.rtu": "/dev//null"}) == []  # fmt: skip
 
 
 async def test_a_service_that_was_killed_before_all_was_told_changes_nothing_of_it(tmp_path):
@@ -91,15 +104,35 @@ async def test_a_bath_of_another_name_at_the_same_rectifiers_begins_blocked(tmp_
     assert "A, A02" in found.events[-1].data["what"]
     elsewhere = {**NOW, "link.east.tcp": "192.0.2.9:502"}
     assert at_other_devices(first, "B", tmp_path, elsewhere) is first
-    assert at_other_devices(replace(first, now_ms=1), "B", tmp_path, NOW).circuits == first.circuits
+
+
+@pytest.mark.parametrize(("later_ms", "state", "blocked"), [
+    (1, None, True), (0, None, False), (-1, None, False), (-1, b"{", True), (1, b"", False),
+])  # fmt: skip
+async def test_a_bath_that_gets_its_old_name_back_does_not_forget_what_was_meanwhile(
+    tmp_path, later_ms, state, blocked
+):
+    """Where the other name was served later; its state that cannot be read counts as later, none as no block at all."""
+    left = await left_with(tmp_path, {"format": "formbath/limits/1", "limits": NOW})
+    (tmp_path / "B").mkdir()
+    (tmp_path / "B" / "limits.json").write_text((tmp_path / "A" / "limits.json").read_text())
+    kept = sealed(state_before_seal({"utc_ms": left.utc_ms + later_ms})) if state is None else state
+    (tmp_path / "B" / "state.json").write_bytes(kept)
+    found = at_other_devices(left, "A", tmp_path, NOW)
+    assert (found is not left) == blocked
+    assert {found.circuits[name].blocked_by for name in NAMES} == ({NEW} if blocked else {"", "anna"})
 
 
 @pytest.mark.parametrize(
     "text", ["", "{", "[]", "[" * 100_000, '{"format": "other"}', '{"format": "formbath/limits/1", "limits": 7}']
 )
-async def test_settings_that_cannot_be_read_move_nothing(tmp_path, text):
-    """They are said elsewhere; nothing here ends a start."""
+async def test_settings_that_cannot_be_read_block_all_of_a_real_bath(tmp_path, text):
+    """Nobody knows which rectifiers the names meant. Not of a simulated one, and not at a first start."""
     left = await left_with(tmp_path, {})
     (tmp_path / "A" / "limits.json").write_text(text)
-    assert at_other_devices(left, "A", tmp_path, NOW) is left
+    found = at_other_devices(left, "A", tmp_path, NOW)
+    assert {found.circuits[name].blocked_by for name in NAMES} == {NEW}
+    assert "A01: limits.json does not tell which rectifier it had: blocked" in found.events[-2].data["what"]
+    assert at_other_devices(found, "A", tmp_path, NOW) is found
+    assert at_other_devices(left, "A", tmp_path, {**NOW, "virtual": True}) is left
     assert at_other_devices(Hall(tmp_path / "new", Plant()).left, "B", tmp_path, NOW).circuits == {}

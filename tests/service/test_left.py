@@ -432,6 +432,24 @@ async def test_losses_that_grow_write_no_state_anew_in_every_cycle(tmp_path):
     hall.end()
 
 
+@pytest.mark.parametrize("how", ["room", "ending"])
+async def test_losses_are_kept_as_they_are_once_they_grow_no_more(tmp_path, how):
+    """A disk that takes rows again, or a service that ends: the next one must not count too few."""
+    hall = await killed_in_mid_run(tmp_path / "runs")
+    whole = no_room(hall)
+    await hall.cycles(37)
+    if how == "room":
+        hall.writer._limit_bytes = whole
+        hall.writer._measure()
+    hall.service.ending = how == "ending"
+    await hall.cycles(1)
+    lost = {name: list(both) for name, both in hall.recorder.lost().items()}
+    assert lost["A01"][0] >= 37
+    hall.writer._limit_bytes = whole
+    hall.end()
+    assert json.loads(file_of(tmp_path / "runs", "state.json").read_text())["lost"] == lost
+
+
 @pytest.mark.parametrize(
     "kept", [{"A01": [True, 2]}, {"A01": [-1, 0]}, {"A01": "many"}, {"A01": [1]}, {"A09": [1, 2]}, [3], None]
 )

@@ -125,6 +125,15 @@ async def test_a_block_in_a_state_that_was_written_is_not_lost(hall, capsys):
     assert again.left.circuits["A02"].blocked_by == "anna"
 
 
+async def test_a_block_that_nobody_kept_is_named_though_the_disk_takes_all(hall, capsys):
+    """A cycle that failed behind its decision: what it decided holds in memory alone."""
+    hall.recorder.bath.put_state = lambda content: None
+    hall.service._holds.given = lambda mark, state: None
+    assert (await hall.order("block", "A02")).accepted
+    assert await ended(hall) == 70
+    assert capsys.readouterr().err.splitlines() == [f"bath A: NOT on the disk: A02: blocked by anna: {BY_HAND}"]
+
+
 async def test_a_block_that_was_found_is_not_called_lost(hall, capsys):
     """An earlier service wrote it; this one's disk takes nothing, and the block stands there all the same."""
     assert (await hall.order("block", "A01")).accepted
