@@ -126,6 +126,24 @@ def test_a_write_that_ends_after_it_was_given_up_lost_nothing(tmp_path):
     assert writer.waiting_bytes == 0
 
 
+def test_a_row_that_came_while_a_write_was_given_up_is_lost(tmp_path):
+    """The write comes to its end, no other round is made: what came meanwhile stands in memory alone."""
+    disk = Hanging("write")
+    writer, group = writer_of(tmp_path, disk)
+    writer.start()
+
+    def given_up() -> bool:
+        assert disk.hangs.wait(BOUND_S)
+        with writer.lock:
+            group.files[0].add(b"late\n")
+        writer._stop = True
+        disk.answers.set()
+        return True
+
+    assert not writer.close(BOUND_S, given_up)
+    assert writer.waiting_rows == 1
+
+
 class FailingAt(Disk):
     """Takes whole files; refuses what grows while it is full."""
 

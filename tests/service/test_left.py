@@ -324,15 +324,21 @@ def no_room(hall: Hall) -> int:
     return whole
 
 
-async def test_what_no_disk_took_is_not_forgotten_by_a_restart(tmp_path):
-    """Lost while the memory was full, before the service was killed: the summary of the end counts it all the same."""
-    hall = await killed_in_mid_run(tmp_path / "runs")
+async def lost_in_mid_run(runs: Path) -> Hall:
+    """For three cycles there was no memory for rows; the disk knows of it, and takes everything again."""
+    hall = await killed_in_mid_run(runs)
     whole = no_room(hall)
     await hall.cycles(3)
     hall.writer._limit_bytes = whole
     assert hall.writer.commit()
     await hall.cycles(2)
     assert hall.writer.commit()
+    return hall
+
+
+async def test_what_no_disk_took_is_not_forgotten_by_a_restart(tmp_path):
+    """Lost while the memory was full, before the service was killed: the summary of the end counts it all the same."""
+    hall = await lost_in_mid_run(tmp_path / "runs")
     (lost,) = hall.recorder.lost().values()
     assert lost[0] >= 2
     again = await begun_safely(tmp_path / "runs")
@@ -367,13 +373,7 @@ async def next_run(hall: Hall, profile: str) -> Path:
 
 async def test_losses_of_a_run_are_not_its_circuit_s_next_run_s(tmp_path):
     """Killed before state.json could name the next run: what the disk did not take of the one before stays with it."""
-    hall = await killed_in_mid_run(tmp_path / "runs")
-    whole = no_room(hall)
-    await hall.cycles(3)
-    hall.writer._limit_bytes = whole
-    assert hall.writer.commit()
-    await hall.cycles(2)
-    assert hall.writer.commit()
+    hall = await lost_in_mid_run(tmp_path / "runs")
     place = file_of(tmp_path / "runs", "state.json")
     before = place.read_bytes()
     assert json.loads(before)["lost"]["A01"][0] >= 2

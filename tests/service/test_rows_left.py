@@ -7,6 +7,7 @@ import errno
 import gc
 import os
 import signal
+from types import SimpleNamespace
 
 import pytest
 from leftkit import BOUND_S, Hall, in_memory
@@ -15,7 +16,7 @@ from controller.core.types import ALL_OFF
 from controller.records.disk import Disk
 from controller.service import leaving
 from controller.service.commands import run_service
-from controller.service.leaving import BY_HAND, ENDS_ALREADY, Ending
+from controller.service.leaving import BY_HAND, ENDS_ALREADY, Ending, all_written
 
 FULL = os.strerror(errno.ENOSPC)
 
@@ -132,6 +133,20 @@ async def test_a_block_that_nobody_kept_is_named_though_the_disk_takes_all(hall,
     assert (await hall.order("block", "A02")).accepted
     assert await ended(hall) == 70
     assert capsys.readouterr().err.splitlines() == [f"bath A: NOT on the disk: A02: blocked by anna: {BY_HAND}"]
+
+
+def test_what_is_no_row_is_lost_in_words_of_its_own(capsys):
+    """Where a summary alone found no place nobody reads of nought rows."""
+    writer = SimpleNamespace(
+        known_trouble=FULL, waiting_rows=0, flush=lambda bound_s: False, close=lambda bound_s, given_up: False
+    )
+    parts = SimpleNamespace(writer=writer, settings=SimpleNamespace(name="A"))
+    service = SimpleNamespace(parts=parts, lost_holds=list)
+    assert not all_written(service, Ending(service), at_zero=True)
+    last = capsys.readouterr().err.splitlines()[-1]
+    assert last == (
+        f"bath A: cycles, a summary or the newest state is NOT on the disk and lost with this process: {FULL}"
+    )
 
 
 async def test_a_block_that_was_found_is_not_called_lost(hall, capsys):

@@ -199,6 +199,14 @@ def test_the_summary_s_load_is_that_of_run_json(place, key, value, told):
     assert looked(resealed(place, **{key: value})).wrong == [f"summary.json: {told}"]
 
 
+def test_a_number_that_an_interruption_may_explain_is_noted(place, monkeypatch):
+    """Not wrong, and not passed over in silence. Here any accepted order stands for the interruption."""
+    monkeypatch.setattr("controller.verify.loadcheck._INTERRUPTED", {"accepted"})
+    found = looked(resealed(place, batteries=2))
+    assert found.wrong == []
+    assert [note for note in found.notes if "batteries is 2" in note and "may have taken its row" in note]
+
+
 def test_a_number_that_an_order_changed_is_another_at_the_end():
     """Only where events.csv tells of it; what is owed by the end may be more than at the begin."""
     told, run_json = {"batteries": 17}, {"load": {"batteries": 18}}
