@@ -181,7 +181,7 @@ class Writer:
             self._wake.set()
             self._thread.join(timeout_s)
             # Hands that hang with rows were waited for above already; one that only looks keeps nobody.
-            ended = not self._thread.is_alive() and self._hands.end(min(self._period_s, timeout_s))
+            ended = self._hands.end(min(self._period_s, timeout_s)) and not self._thread.is_alive()
             if not ended and not clean:
                 return False
             self._thread = self._hands = None
