@@ -15,7 +15,7 @@ from controller.records.bathrows import rows_after
 from controller.records.errors import RecordError
 from controller.records.eventrow import event_row
 from controller.records.files import Lazy, ReplaceFile
-from controller.records.finding import MONTH
+from controller.records.finding import LIMITS, MONTH
 from controller.records.group import Group
 from controller.records.head import Text, safe_name
 from controller.records.laterfile import LaterFile
@@ -57,7 +57,7 @@ class BathLog:
         self._writer = writer
         self._group = Group(self.folder)
         self._state = self._group.replace_file(STATE)
-        self._limits = self._group.replace_file("limits.json")
+        self._limits = self._group.replace_file(LIMITS)
         self._tables: dict[str, ChainedTable] = {}
         self._releases: set[str] = set()
         self._later: dict[str, LaterFile] = {}
@@ -105,7 +105,7 @@ class BathLog:
 
     def read_limits(self) -> tuple[dict[str, Any] | None, str | None]:
         """What limits.json holds, and what is wrong with it; None and None: there is none yet."""
-        return self._read("limits.json")
+        return self._read(LIMITS)
 
     def read_proofs(self) -> tuple[dict[str, str], ...]:
         """The rows of proofs.csv by their columns; none of a file that cannot be read."""

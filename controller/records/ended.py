@@ -11,6 +11,7 @@ from typing import Any
 from controller.core.state import CircuitState
 from controller.core.types import Output, State
 from controller.records.head import follow_on
+from controller.records.saying import bare
 
 LINGER_MS = 60_000
 """A record is closed once its output was read back as off, or after this long: the end must not hang on a dead link."""
@@ -78,7 +79,7 @@ def wrong_end(summary: Mapping[str, Any], state: CircuitState, trips: int | None
             # Who counts trips is the service; a record without one does not have them.
             found += [f"summary.json: {key} is missing"] if all_there and key != "trips" else []
         elif not _same(summary[key], value):
-            found.append(f"summary.json: {key} is {_short(summary[key])}, the cycles give {_short(value)}")
+            found.append(f"summary.json: {key} is {bare(summary[key])}, the cycles give {bare(value)}")
     return found
 
 
@@ -88,8 +89,3 @@ def _same(told: object, value: object) -> bool:
     if isinstance(value, float) and isinstance(told, int | float) and not isinstance(told, bool):
         return abs(told - value) <= _DIGITS * max(1.0, abs(value))
     return type(told) is type(value) and told == value
-
-
-def _short(value: object) -> str:
-    text = value if isinstance(value, str) else repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."

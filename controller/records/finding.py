@@ -27,6 +27,8 @@ MONTH = re.compile(r"events-(\d{6})\.csv")
 """A bath's own events of one month, in its own folder."""
 
 PROOFS = "proofs.csv"
+LIMITS = "limits.json"
+"""What a bath's own folder holds beside its log, its proofs and its state: the settings of its services."""
 
 DEPTH = 2
 """`runs/` holds run folders; `demo-runs/` holds numbered folders that do."""

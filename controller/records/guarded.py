@@ -6,11 +6,9 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from controller.records.finding import HEAD, RUN_NAME, holds, is_of_a_bath
+from controller.records.finding import HEAD, LIMITS, RUN_NAME, holds, is_of_a_bath
 from profiles.problems import clean
 
-_LIMITS = "limits.json"
-"""What a bath's own folder holds beside its log, its proofs and its state: the settings of its services."""
 _RELEASES = "releases"
 _ARCHIVE_BEGINS = b"PK"
 """First bytes of every zip file, an empty one as well."""
@@ -47,7 +45,7 @@ def _owners(place: Path) -> Iterator[str]:
 
 
 def _is_of_a_bath(path: Path) -> bool:
-    return (path.name == _LIMITS or is_of_a_bath(path.name)) and path.is_file()
+    return (path.name == LIMITS or is_of_a_bath(path.name)) and path.is_file()
 
 
 def _is_archive(place: Path) -> bool:

@@ -14,6 +14,7 @@ from pathlib import Path
 from controller.core.state import CircuitState
 from controller.core.types import Event, Scalar
 from controller.records.errors import RecordError
+from controller.records.finding import LIMITS
 from controller.records.head import safe_name
 from controller.records.reader import read_bytes
 from controller.records.statefile import NAME as STATE
@@ -27,7 +28,6 @@ from controller.texts.holders import NEW_HERE, by_restart
 from profiles.problems import clean
 
 Device = tuple[Scalar, ...]
-LIMITS = "limits.json"
 LONGEST_SAID = 400
 _SAID = "blocked until maintenance has looked and unblocks"
 

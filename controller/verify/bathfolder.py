@@ -68,10 +68,8 @@ def _table(place: FolderPlace, name: str, verdict: Verdict) -> Chained | None:
         return None
     verdict.tables[name] = len(table.lines)
     verdict.chain[name] = table.last
-    named = {f"{name}:{row + 1}" for row in table.breaks}
-    wrong = wrong_forms(name, table.columns, table.lines, TABLE_FORMS[forms])
     verdict.wrong += [*table.damage, *table.broken(table.breaks), *([table.cut] if table.cut else [])]
-    verdict.wrong += [said for said in wrong if said.partition(": ")[0] not in named]
+    verdict.wrong += wrong_forms(name, table.columns, table.lines, TABLE_FORMS[forms], set(table.breaks))
     return table
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from controller.core.loadchecks import OUTCOMES
@@ -131,10 +131,16 @@ TABLE_FORMS: Mapping[str, Mapping[str, Form]] = {
 }
 
 
-def wrong_forms(name: str, columns: Sequence[str], lines: Sequence[bytes], forms: Mapping[str, Form]) -> list[str]:
+def wrong_forms(
+    name: str,
+    columns: Sequence[str],
+    lines: Sequence[bytes],
+    forms: Mapping[str, Form],
+    named: Container[int] = (),
+) -> list[str]:
     """What is not of its form in these rows (`lines`, without line ends), each with its row; columns by their names.
 
-    A column that no form is given for holds text.
+    A column that no form is given for holds text. `named`: rows that another finding names already.
     """
     checks = [(column, forms.get(column, TEXT)) for column in columns]
     at = columns.index("elapsed_s") if "elapsed_s" in columns else None
@@ -150,7 +156,7 @@ def wrong_forms(name: str, columns: Sequence[str], lines: Sequence[bytes], forms
             if now_ms is not None and before_ms is not None and now_ms < before_ms:
                 wrong = f"elapsed_s fell to {cells[at]}"
             before_ms = before_ms if now_ms is None else now_ms
-        if wrong is None:
+        if wrong is None or row in named:
             continue
         if len(found) < MOST_TOLD:
             found.append(f"{name}:{row + 1}: row {row}: {wrong}")

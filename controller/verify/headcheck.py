@@ -10,10 +10,10 @@ from typing import Any
 
 from controller.records.head import safe_name
 from controller.records.plain import KNOWN
+from controller.records.saying import bare
 from controller.verify.loadcheck import wrong_lists, wrong_loaded
 from controller.verify.plancheck import wrong_texts
 from controller.verify.summarycheck import missing_keys, wrong_verdict
-from controller.verify.telling import bare
 
 LOST_TEXTS = ("lost.toml", "lost.release.json")
 """Names that stand in for a profile or release whose text a restart did not find any more."""

@@ -10,12 +10,12 @@ from controller.records.head import Head
 from controller.records.logrow import log_row
 from controller.records.outside import number_of
 from controller.records.rows import elapsed
+from controller.records.saying import short
 from controller.records.tables import LOG_COLUMNS
 from controller.verify.duecheck import rows_at
 from controller.verify.eventcheck import rows_behind
 from controller.verify.olderrow import cells_of, not_as, older_row
 from controller.verify.tally import Tally
-from controller.verify.telling import short
 
 DECIMALS = {"charge_Ah": 4, "discharge_Ah": 4, "energy_Wh": 2}
 _FROM_CYCLES = tuple(name for name in LOG_COLUMNS if name not in ("time_utc", "chain"))

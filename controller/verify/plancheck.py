@@ -15,8 +15,9 @@ from controller.core.planned import Plan
 from controller.core.settings import BathSettings
 from controller.records.ours import VERSION, is_ours, version_of
 from controller.records.plain import Codec
+from controller.records.saying import short
 from controller.records.summary import FORMAT
-from controller.verify.telling import few, short
+from controller.verify.telling import few
 from profiles.loader import LARGEST_BYTES, load_model, parse_document
 from profiles.problems import InputError
 from profiles.profile import Profile

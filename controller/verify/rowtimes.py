@@ -14,8 +14,8 @@ from typing import Any
 
 from controller.records.outside import milliseconds_of, plain_number
 from controller.records.rows import parse_time
+from controller.records.saying import bare
 from controller.verify.losses import TAIL_MS
-from controller.verify.telling import bare
 
 MOST_STEP_MS = 4_000
 """From one row to the next wall time leaves elapsed time by no more without an event (own choice: a service tells of

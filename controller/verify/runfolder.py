@@ -24,7 +24,7 @@ from controller.records.head import Head, read_head
 from controller.records.place import ArchivePlace, Place, place_of
 from controller.records.reader import Block, CycleStore
 from controller.records.redecide import Step
-from controller.records.saying import counted
+from controller.records.saying import counted, short
 from controller.verify.again import Again, count_again, decide_again
 from controller.verify.crosscheck import TripCount, hold_against, seen_by, wrong_in_files
 from controller.verify.eventcheck import named_rows
@@ -35,7 +35,6 @@ from controller.verify.logwatch import DECIMALS
 from controller.verify.losses import Bounds, lost_of, tail_ms
 from controller.verify.paper import Typed, on_paper
 from controller.verify.readingcheck import ReadingCheck
-from controller.verify.telling import short
 from controller.verify.together import wrong_together
 from controller.verify.verdict import Verdict
 from controller.verify.wholecheck import whole

@@ -16,7 +16,7 @@ from controller.core.moves import interrupted, restarted
 from controller.core.state import CircuitState
 from controller.core.table import Cause
 from controller.core.types import HELD, RUNNING
-from controller.verify.telling import short
+from controller.records.saying import short
 
 
 class Seam(StrEnum):

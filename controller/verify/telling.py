@@ -4,28 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from controller.records.saying import short
+
 MOST_SINGLY = 1_000
 """Findings of a kind named one by one. A record of ours has fewer rows that they could be of; a file made to fill the
 memory has more, and those are counted (own choice)."""
 
 
-def short(text: str, most: int = 60) -> str:
-    """A text of any length as a finding tells it."""
-    return text if len(text) <= most else text[: most - 3] + "..."
-
-
 def quoted(text: str, most: int = 60) -> str:
-    """The same between quotes, for a cell."""
+    """A text of any length between quotes, for a cell."""
     return repr(short(text, most))
 
 
-def bare(value: object) -> str:
-    """A value out of JSON as a finding tells it: a text without quotes."""
-    return short(value if isinstance(value, str) else repr(value))
-
-
 def literal(value: object) -> str:
-    """The same, a text with quotes."""
+    """A value out of JSON as a finding tells it: a text with quotes."""
     return short(repr(value))
 
 

@@ -7,13 +7,13 @@ from hashlib import sha256
 from typing import Any
 
 from controller.records.outside import number_of
+from controller.records.saying import short
 from controller.verify.chained import Chained
 from controller.verify.forms import TABLE_FORMS, wrong_forms
 from controller.verify.gather import Gathered
 from controller.verify.headcheck import wrong_summary
 from controller.verify.logwatch import DECIMALS
 from controller.verify.tally import COUNTED
-from controller.verify.telling import short
 from controller.verify.verdict import Verdict
 
 _HASHES = {"run.json": "run_json_sha256", "cycles.bin": "cycles_sha256", "README.txt": "readme_sha256"}
@@ -85,9 +85,8 @@ def _entry(summary: Mapping[str, Any], key: str, name: str) -> Any:
 
 def _forms(table: Chained, verdict: Verdict) -> None:
     """The form of each cell; rows that the chain names already are not told twice."""
-    wrong = wrong_forms(table.name, table.columns, table.lines, TABLE_FORMS[table.name])
-    named = {f"{table.name}:{row + 1}" for row in table.breaks}
-    verdict.wrong += [said for said in wrong if said.partition(": ")[0] not in named]
+    forms, named = TABLE_FORMS[table.name], set(table.breaks)
+    verdict.wrong += wrong_forms(table.name, table.columns, table.lines, forms, named)
 
 
 def _counters(found: Gathered, verdict: Verdict) -> None:

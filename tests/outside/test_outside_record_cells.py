@@ -135,8 +135,8 @@ def test_cells_by_duckdb(hostile_run, tmp_path):
 def unix_ms_by_sqlite(texts):
     """SQLite's strftime: %s whole seconds since 1970, %f seconds with milliseconds (its Date And Time Functions)."""
     with closing(sqlite3.connect(":memory:")) as base:
-        one = "SELECT CAST(strftime('%s', ?1) AS INTEGER) * 1000 + CAST(substr(strftime('%f', ?1), 4) AS INTEGER)"
-        return [base.execute(one, (text,)).fetchone()[0] for text in texts]
+        one = "SELECT CAST(strftime('%s', $text) AS INTEGER) * 1000 + CAST(substr(strftime('%f', $text), 4) AS INTEGER)"
+        return [base.execute(one, {"text": text}).fetchone()[0] for text in texts]
 
 
 def unix_ms_by_date(texts):
