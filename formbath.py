@@ -314,6 +314,9 @@ class _Parser(argparse.ArgumentParser):
         stray = re.match(r"unrecognized arguments: (--[A-Za-z-]+)", message)
         if stray:
             message = unknown(stray[1], sorted(set(re.findall(r"--[A-Za-z-]+", self.format_help()))), "option here")
+        valueless = re.fullmatch(r"argument (?:\S+/)?(--[A-Za-z-]+): expected one argument", message)
+        if valueless:
+            message += f"; a value that begins with - is written behind =, as in {valueless[1]}=-2+3"
         choice = re.match(r"argument (\S+): invalid choice: '(.*)' \(choose from (.*)\)", message)
         if choice:
             message = unknown(choice[2], [word.strip(" '") for word in choice[3].split(",")], choice[1])

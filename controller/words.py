@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from controller.core.ordertold import REASON_APART
 from controller.core.types import Event, EventKind, Scalar
 from controller.texts import (
     alarm_bath,
@@ -27,14 +28,16 @@ from controller.texts import (
     lists,
     orders,
     plain,
+    reasons,
     recovery,
     replay,
 )
 from controller.texts import alarms as alarm_page
 from controller.texts import help as help_page
 from controller.texts.alarmtext import BEFORE_HANDS, LOOK_ONLY, AlarmText
+from controller.texts.filling import filled
 
-__all__ = ["BEFORE_HANDS", "LOOK_ONLY", "AlarmText"]
+__all__ = ["BEFORE_HANDS", "LOOK_ONLY", "AlarmText", "filled"]
 
 ALARMS: dict[str, AlarmText] = {
     **alarm_rectifier.ALARMS,
@@ -99,9 +102,11 @@ EVENTS: dict[str, str] = {
     "service_ended": "service ended: {why}",
     "clock_step": "the wall clock was moved by {seconds:.0f} s; no duration and no charge changes",
     "record_trouble": "record: {why}",
+    "rows_lost": "{value} rows of the bath's own record are lost: no memory was left while no disk took them",
     "limit_changed": "changed since the last service: {key} is {now}, it was {was}; started by {who}: {why}",
     "limits_changed": "{count} more settings changed since the last service; started by {who}: {why}",
     "notice": "{what}",
+    **reasons.EVENTS,
     **holders.EVENTS,
 }
 
@@ -214,6 +219,10 @@ REFUSALS: dict[str, str] = {
         "right would be result='pass, 4 scrap reversed': pass, re-form, rework or scrap for all, then by place, "
         "each but pass followed by its cause; not {said}"
     ),
+    "outcome_count": (
+        "{passed} batteries would pass, {stood} of {listed} stood in the string to the end: give each that left it "
+        "another outcome, such as result='pass, 7 scrap taken out'"
+    ),
     "round_items": "skipped= numbers of the {items} items that were left out, not all of them",
     "permit_stands": "{by} has a permit to open this hood for readings; ask {by}, and wait until it is over",
     "no_permit": "this bath's file allows no open hood",
@@ -252,39 +261,6 @@ LIVES: dict[str, str] = {
 """What is told of an alarm that asks nobody for anything now, before its cause; every other life is told in full."""
 
 
-class _Shown:
-    """A value that formats as a number where it is one, and as -- where it is missing."""
-
-    def __init__(self, value: Scalar) -> None:
-        self._value = value
-
-    def __format__(self, spec: str) -> str:
-        if self._value is None:
-            return "--"
-        try:
-            shown = format(self._value, spec)
-        except (ValueError, TypeError):
-            return str(self._value)
-        zero = not isinstance(self._value, str) and not shown.strip("-0.")
-        return shown[1:] if zero and shown.startswith("-") else shown  # never a negative zero
-
-
-def filled(template: str, data: Mapping[str, Scalar]) -> str:
-    """Return a text with its named places filled; missing values show as `--`, nothing raises."""
-    shown = {key: _Shown(_plain(key, value)) for key, value in data.items()}
-    return template.format_map(_Missing(shown))
-
-
-def _plain(key: str, value: Scalar) -> Scalar:
-    """Return a cause's code as words."""
-    return value.replace("_", " ") if key == "cause" and isinstance(value, str) else value
-
-
-class _Missing(dict[str, _Shown]):
-    def __missing__(self, key: str) -> _Shown:
-        return _Shown(None)
-
-
 def text(event: Event) -> str:
     """Return the sentence for an event, in one line."""
     if event.kind is EventKind.REFUSAL:
@@ -292,7 +268,9 @@ def text(event: Event) -> str:
         return f"{verb} refused: " + refusal_text(event.code, event.data)
     if event.kind is EventKind.ALARM:
         return alarm_text(event.code, event.data)
-    return filled(EVENTS.get(_spoken(event), event.code), event.data)
+    template = EVENTS.get(_spoken(event), event.code)
+    apart = event.kind is not EventKind.ORDER or event.data.get("verb") in REASON_APART
+    return filled(template, event.data) + ("" if apart else reasons.behind(event.data.get("reason"), template))
 
 
 def refusal_text(code: str, data: Mapping[str, Scalar]) -> str:
@@ -319,6 +297,8 @@ def _spoken(event: Event) -> str:
         return "walked" if found else "walked_wrong"
     if event.code == "accepted" and verb == "unblock" and event.data.get("by") != event.data.get("who"):
         return holders.fitting("unblocked_by_another", event.data, EVENTS)
+    if event.code == "accepted" and verb == "load" and event.data.get("trial") is True:
+        return "loaded_trial"
     if event.code == "round" and event.data.get("skipped_text"):
         return "round_skipped"
     if event.code == "recounted" and event.data.get("volts_fit") is False:

@@ -446,3 +446,48 @@ def test_an_item_of_the_start_list_has_words_of_its_own():
     wrong = Event("accepted", "A01", EventKind.ORDER, {**data, "ok": False, "reason": "one is out"})
     assert words.text(wrong) == "start list, item 2 found WRONG by eva: vents in; one is out"
     assert words.text(Event("accepted", "A01", EventKind.ORDER, {**data, "verb": "hold"})) == "hold by eva"
+
+
+@pytest.mark.parametrize(
+    ("code", "verb", "data", "told"),
+    [
+        ("accepted", "stop", {}, "stop by root: recalled"),
+        ("accepted", "load", {}, "load by root: recalled"),
+        ("accepted", "load", {"trial": True}, "load by root, an engineer's trial run: recalled"),
+        ("accepted", "unblock", {"by": "root"}, "unblock by root: recalled"),
+        ("accepted", "unblock", {"by": "otto"}, "unblock by root, the block was otto's: recalled"),
+        ("accepted", "done", {"item": 1, "item_text": "lid", "ok": True},
+         "start list, item 1 found right by root: lid; recalled"),
+        ("accepted", "done", {"item": 1, "item_text": "lid", "ok": False},
+         "start list, item 1 found WRONG by root: lid; recalled"),
+        ("recounted", "change-count", {"before": 18, "batteries": 17},
+         "change-count by root: 18 batteries before, 17 now; recalled"),
+        ("extended", "extend", {"minutes": 60}, "step lengthened by 60 min by root: recalled"),
+        ("note", "note", {"text": "hums"}, "note by root: hums; recalled"),
+        ("put_out", "out-of-use", {}, "out-of-use by root: recalled"),
+        ("shelved", "shelve", {"alarm": "x", "minutes": 60}, "x shelved for 60 min by root: recalled"),
+        ("took_over", "take-over", {"before": "eva"},
+         "shift taken over by root from eva; nothing is shelved any more: recalled"),
+        ("signed_off", "sign-off", {"result": "pass"}, "signed off by root: pass"),
+        ("added", "added", {"mL": 9, "what": "water", "position": 2}, "9 mL water into battery 2 by root: recalled"),
+        ("reason", "sign-off", {}, "reason of sign-off by root: recalled"),
+    ],
+)  # fmt: skip
+def test_a_reason_stands_once_in_an_accepted_order_s_words(code, verb, data, told):
+    """In the readable record too, not only in the order; never twice, and never in what is taken apart again."""
+    said = {"verb": verb, "who": "root", "reason": "recalled", **data}
+    assert words.text(Event(code, "A01", EventKind.ORDER, said)) == told
+    assert "recalled" not in words.text(Event("state", "A01", EventKind.REFUSAL, said))
+    for nothing in ("", None, 7):
+        left = words.text(Event("accepted", "A01", EventKind.ORDER, {**said, "verb": "stop", "reason": nothing}))
+        assert left == "stop by root"
+
+
+def test_a_reason_stays_what_was_typed():
+    """What looks like a place to fill in is filled by nothing."""
+    said = {"verb": "hold", "who": "root", "reason": "{who} {0.__class__} 100 %s"}
+    assert words.text(Event("accepted", "A01", EventKind.ORDER, said)) == "hold by root: {who} {0.__class__} 100 %s"
+    assert (
+        words.text(Event("reading", "A01", EventKind.ORDER, {"verb": "reading", "reason": "x"}))[-13:]
+        == "instrument --"
+    )

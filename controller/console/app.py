@@ -322,7 +322,7 @@ class App:
             names = ", ".join(f"{place.bath}/{place.circuit}" for place in places)
             self._say(self.taste.say("link.several", names=names), now_s)
         else:
-            self._say(self.taste.say("link.no_such", name=text), now_s)
+            self._say(pacing.not_found(self.scene(now_s), text), now_s)
         return []
 
     # -- places

@@ -44,8 +44,10 @@ def _path_line(scene: Scene, width: int) -> Row:
     # Where it is too narrow for all, the counts are the last to go.
     if len(text) + len(counts) + 1 > width:
         text = text[: max(0, width - len(counts) - 1)].rstrip()
-    at = text.find(f" {word}", len(path)) + 1 if word else 0
     marked = scene.say("frame.replay")
+    if scene.replay and marked not in text:
+        return row(("replay", marked), " ", counts)
+    at = text.find(f" {word}", len(path)) + 1 if word else 0
     spans = ((at, at + len(marked), "replay"),) if at and text[at:].startswith(marked) else ()
     return Row(text.ljust(max(0, width - len(counts))) + counts, spans)
 
@@ -151,11 +153,9 @@ def _services_line(scene: Scene, width: int) -> Row:
 def _replay_line(scene: Scene, replay: ReplayView, width: int) -> Row:
     """Line 2 of a replay: where it stands, by whose decisions, what of the record is not whole; its pace."""
     say = scene.say
-    at, length = (since_start(each) for each in (replay.elapsed_s, replay.length_s))
-    parts = [say("replay.at", at=at, length=length)]
-    seen = scene.selected_bath
-    if width < LONG_CLOCK and seen is not None and seen.picture is not None:
-        parts.insert(0, clock_at(scene, seen, seen.picture.now_ms, "%Y-%m-%d"))
+    pace = say("replay.ended") if replay.ended else _pace(scene)
+    room = max(0, width - len(pace) - 1)
+    parts = _replayed_at(scene, replay, room, dated=width < LONG_CLOCK)
     if replay.problems:
         parts.append(say("replay.not_whole", n=len(replay.problems) + replay.more_problems))
     if replay.core != replay.shown_by:
@@ -166,9 +166,20 @@ def _replay_line(scene: Scene, replay: ReplayView, width: int) -> Row:
         parts.append(single(replay.name, ascii_only=True))
     if replay.problems:
         parts.append(single(replay.problems[0], ascii_only=True))
-    pace = say("replay.ended") if replay.ended else _pace(scene)
-    text = fitted(Row(" | ".join(parts)), max(0, width - len(pace) - 1)).text
+    text = fitted(Row(" | ".join(parts)), room).text
     return Row(text.ljust(max(0, width - len(pace))) + pace)
+
+
+def _replayed_at(scene: Scene, replay: ReplayView, room: int, *, dated: bool) -> list[str]:
+    """The day (where line 1 has none) and the position; where both do not fit, the day goes first, then the length."""
+    at, length = (since_start(each) for each in (replay.elapsed_s, replay.length_s))
+    seen, position = scene.selected_bath, scene.say("replay.at", at=at, length=length)
+    day = []
+    if dated and seen is not None and seen.picture is not None:
+        day = [clock_at(scene, seen, seen.picture.now_ms, "%Y-%m-%d")]
+    tried = [[*day, position], [*day, at], [position], [at]]
+    # Behind it is room for the sign that more is told.
+    return next((each for each in tried if len(" | ".join(each)) < room), [at])
 
 
 def _records_well(scene: Scene) -> bool:

@@ -24,7 +24,7 @@ from controller.console import (
 )
 from controller.console import help as help_page
 from controller.console.prompt import Prompt
-from controller.console.row import BLANK, Row, beside, fitted, wrapped
+from controller.console.row import BLANK, Row, beside, fitted, row, wrapped
 from controller.console.scene import Scene
 
 Page = Callable[[Scene, int, int], list[Row]]
@@ -58,15 +58,29 @@ def _asked(scene: Scene, dialogue: Prompt | None, width: int, room: int) -> list
 
 def _small(scene: Scene, dialogue: Prompt | None, width: int, height: int) -> list[Row]:
     """Return what a terminal of a few lines can still say."""
-    path, _, first, more = frame.top(scene, width)
+    path, second, first, more = frame.top(scene, width)
+    # Nobody takes a replay for the plant: where it stands comes before any alarm of then, and before the keys.
+    head = [path, second] if scene.replay else [path]
+    if scene.replay and height <= len(head):
+        return _of_replay(scene, width, height)
     keys = frame.keys(scene, width)[-1:]
     room = max(0, height - 1 - len(keys))
     asked = prompt.rows(dialogue, scene, width, room) if dialogue is not None else []
-    body = [path, *(_last(asked, room - 1) if asked else [first, Row(scene.said) if scene.said else more])]
+    body = [*head, *(_last(asked, room - 1) if asked else [first, Row(scene.said) if scene.said else more])]
     left = room + 1 - len(body)
     if left > 2 and not asked:
         body += PAGES[scene.place.page](scene, width, left)[:left]
     return [fitted(each, width) for each in (*_filled(body[: room + 1], room + 1), *keys)][:height]
+
+
+def _of_replay(scene: Scene, width: int, height: int) -> list[Row]:
+    """Return what two lines, or one, can still say of a replay."""
+    word = scene.say("frame.replay")
+    if height > 1:
+        return frame.top(scene, width)[:height]
+    # As in a narrow window, where the day stands in the second line.
+    second = frame.top(scene, min(width - len(word), frame.LONG_CLOCK) - 1)[1]
+    return [fitted(row(("replay", word), " ", second.text), width)][:height]
 
 
 def _last(asked: list[Row], room: int) -> list[Row]:

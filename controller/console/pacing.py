@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import datetime
 
 from controller.console.moment import Since, chosen, moments, parse_moment
+from controller.console.replayview import since_start
 from controller.console.scene import BathSeen, Scene
 
 RATIO_STEP = 2.0
+_MEANT_AS_TIME = re.compile(r"[+-]?\d[\d:.,/+TZHtzh -]*")
 KEYS = {" ": "pause", ",": "slower", ".": "faster", "[": "previous", "]": "next"}
 """The word of each key, which the plain console takes as it is."""
 
@@ -58,14 +61,23 @@ def sought(scene: Scene, text: str) -> Sought:
     when = parse_moment(text)
     if seen is None or seen.picture is None or seen.picture.replay is None or when is None:
         return Sought()
-    if isinstance(when, Since):
-        return Sought(Seek(seen.name, elapsed_s=when.elapsed_s))
     replay = seen.picture.replay
+    if isinstance(when, Since):
+        if when.elapsed_s > replay.length_s:
+            length = since_start(replay.length_s)
+            return Sought(said=scene.say("replay.beyond", time=text.strip(), length=length))
+        return Sought(Seek(seen.name, elapsed_s=when.elapsed_s))
     found = chosen(moments(when, replay.first, replay.last, scene.zone), seen.picture.utc)
     if found is not None:
         return Sought(Seek(seen.name, moment=found))
     first, last = (f"{scene.local(each):%a %d %b %H:%M}" for each in (replay.first, replay.last))
     return Sought(said=scene.say("replay.outside", time=text.strip(), first=first, last=last))
+
+
+def not_found(scene: Scene, text: str) -> str:
+    """Return what is said of a text that is neither a moment nor a name here."""
+    as_time = scene.replay and _MEANT_AS_TIME.fullmatch(text.strip()) is not None
+    return scene.say("replay.no_time", time=text.strip()) if as_time else scene.say("link.no_such", name=text)
 
 
 def all_replays(baths: tuple[BathSeen, ...]) -> bool:

@@ -54,12 +54,13 @@ def _presence(prompt: Prompt, scene: Scene) -> list[str]:
 def _typed(prompt: Prompt, scene: Scene, width: int) -> list[Row]:
     """The line that is typed in, its end always in sight."""
     say = scene.say
+    where = "replay.type_time" if scene.replay else "orders.type_goal"
     asks = {
         "told": ("orders.type_told", prompt.neighbours[0] if prompt.neighbours else "--"),
         "name": ("orders.type_name", prompt.phrase.lower()),
         "end": ("orders.type_end", prompt.phrase.lower()),
         "reason": ("orders.type_why_unblock" if prompt.kind == "unblock" else "orders.type_reason", ""),
-        "text": ("orders.type_text", ""),
+        "text": (where if prompt.kind == "go" else "orders.type_text", ""),
     }
     if prompt.stage not in asks:
         return []

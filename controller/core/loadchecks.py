@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from controller.core.flowchecks import CONTINUED_LEAST_V_PER_CELL, CONTINUED_MOST_V_PER_CELL
 from controller.core.orderchecks import Ask, Refusal, text_of, whole_of
 from controller.core.planned import Plan, StepKind
@@ -12,6 +14,9 @@ LEVEL_mm = 1.0
 
 FORMED_PART = 0.5
 """A fresh string whose volts at rest count its cells has had this part of its planned charge (own choice)."""
+
+# Of an accepted load list, which places batteries stand at: `K3107:1-11 K3108:12` in any order.
+_STANDS = re.compile(r":([0-9]{1,3})(?:-([0-9]{1,3}))?")
 
 OUTCOMES = ("pass", "re-form", "rework", "scrap")
 SIGN_OFF_CHARACTERS = 2000
@@ -163,6 +168,23 @@ def outcomes_said(ask: Ask) -> Refusal | None:
         if not said or said[0] not in OUTCOMES or (said[0] != "pass" and len(said) < 2):
             return Refusal("outcome", {"said": " ".join(words)})
     return None if len(result) <= SIGN_OFF_CHARACTERS else Refusal("outcome", {"said": "too long"})
+
+
+def passes_stood(ask: Ask) -> Refusal | None:
+    """Refuse a sign-off that passes more batteries of the load list than stand in the string now.
+
+    One that a change of count left out had no current from then on. Which one it was the sign-off says.
+    """
+    load = ask.state.load
+    if load is None:
+        return None
+    first, *others = text_of(ask.order.args, "result").split(",")
+    said = {int(words[0]): words[1] for words in map(str.split, others)}
+    listed = [place for begin, end in _STANDS.findall(load.text) for place in range(int(begin), int(end or begin) + 1)]
+    passed = sum(said.get(place, first.split()[0]) == "pass" for place in listed)
+    if passed <= load.batteries:
+        return None
+    return Refusal("outcome_count", {"passed": passed, "stood": load.batteries, "listed": len(listed)})
 
 
 def _is_place(word: str, places: int) -> bool:

@@ -18,6 +18,7 @@ from controller.core.types import BathShare, Condition, Order, Reaction, Scalar,
 from controller.core.values import LARGEST
 
 NOTE_CHARACTERS = 500
+REASON_CHARACTERS = 500
 SHELVE_MINUTES = (15, 60, 240)
 """How long an alarm may be shelved (own choice: a coffee, a walk, half a shift)."""
 
@@ -97,6 +98,12 @@ def text_of(args: Mapping[str, Scalar], key: str) -> str:
     """Return an argument's words without spaces around them; no text at all is none."""
     said = args.get(key)
     return said.strip() if isinstance(said, str) else ""
+
+
+def reason_of(args: Mapping[str, Scalar]) -> str:
+    """Return why a person gives an order, for the record; one that is too long for it ends in dots."""
+    said = text_of(args, "reason")
+    return said if len(said) <= REASON_CHARACTERS else f"{said[: REASON_CHARACTERS - 3]}..."
 
 
 def whole_of(args: Mapping[str, Scalar], key: str) -> int | None:

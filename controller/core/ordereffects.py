@@ -187,6 +187,11 @@ def inspected(ask: Ask) -> CircuitState:
 # What an answer's event says beside the order's own arguments.
 
 
+def tells_trial(_: Ask) -> dict[str, Scalar]:
+    """Return that an engineer's trial run was loaded, however the order said so."""
+    return {"trial": True}
+
+
 def tells_item(ask: Ask) -> dict[str, Scalar]:
     """Return the start list item's words."""
     item = item_of(ask)

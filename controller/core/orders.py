@@ -15,6 +15,7 @@ from controller.core import listchecks as lists
 from controller.core import loadchecks as batteries
 from controller.core import orderchecks as check
 from controller.core import ordereffects as effect
+from controller.core import ordertold as told
 from controller.core.changed import changed
 from controller.core.orderchecks import Ask, Check, Refusal
 from controller.core.state import CircuitState
@@ -193,7 +194,13 @@ RULES: dict[str, Rule] = {
         effect.nothing,
     ),
     "inspected": Rule(MAINTENANCE, (), (check.has_contactor,), effect.inspected),
-    "sign-off": Rule(QUALITY, ENDED, (check.loaded, batteries.outcomes_said), effect.nothing, told="signed_off"),
+    "sign-off": Rule(
+        QUALITY,
+        ENDED,
+        (check.loaded, batteries.outcomes_said, batteries.passes_stood),
+        effect.nothing,
+        told="signed_off",
+    ),
     "note": Rule(ANYBODY, (), (check.has_text,), effect.nothing, ignores_revision=True, told="note"),
 }
 
@@ -215,7 +222,7 @@ WALK = Rule(
 )
 """`done` of an item of the meter walk."""
 
-TRIAL = Rule(ENGINEER, (State.IDLE,), (check.has_reason, *RULES["load"].checks), effect.load)
+TRIAL = Rule(ENGINEER, (State.IDLE,), (check.has_reason, *RULES["load"].checks), effect.load, tells=effect.tells_trial)
 """`load` of an engineer's trial run."""
 
 
@@ -253,10 +260,15 @@ def refusal_of(ask: Ask) -> Refusal | None:
 
 
 def answer_data(order: Order, rule_roles: tuple[str, ...]) -> dict[str, Scalar]:
-    """Return what every answer's event carries: the order, who gave it as what, and its own arguments beside that."""
+    """Return what every answer's event carries: the order, who gave it as what, and its own arguments beside that.
+
+    A reason is as long as a record keeps one.
+    """
     role = next((role for role in rule_roles if role in order.roles), order.roles[0] if order.roles else "")
     data: dict[str, Scalar] = {"order": order.id, "verb": order.verb, "who": order.who, "role": role}
     data.update({key: value for key, value in order.args.items() if key not in data})
+    if isinstance(data.get("reason"), str):
+        data["reason"] = check.reason_of(order.args)
     return data
 
 
@@ -277,22 +289,11 @@ def given(ask: Ask) -> tuple[CircuitState, Event]:
 
 
 def after(ask: Ask, new: CircuitState) -> list[Event]:
-    """Return what else an accepted order tells: a start its list, a shelf the alarm's life."""
+    """Return what else an accepted order tells: a start its list, a shelf the alarm's life, a reason said apart."""
     if ask.order.verb == "start":
-        return _start_list(ask)
+        return told.start_list(ask)
+    if ask.order.verb in told.REASON_APART:
+        return told.reason(ask.order.target, answer_data(ask.order, RULES[ask.order.verb].roles))
     if ask.order.verb in ("shelve", "unshelve"):
         return alarms.told_shelves(ask.state.alarms, new.alarms, new.name)
     return []
-
-
-def _start_list(ask: Ask) -> list[Event]:
-    """Return what the start list said when a start was accepted, for the run's own record."""
-    items, events = ask.settings.start_items, list[Event]()
-    for tick in ask.state.ticks:
-        if not 1 <= tick.item <= len(items):
-            continue
-        minutes = (ask.facts.now_ms - tick.at_ms) / 60_000.0
-        text = items[tick.item - 1]
-        data: dict[str, Scalar] = {"item": tick.item, "item_text": text, "who": tick.who, "minutes": minutes}
-        events.append(Event("start_list_item", ask.state.name, data=data))
-    return events

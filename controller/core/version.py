@@ -5,4 +5,4 @@ A record carries it, so that a later core knows whether deciding the record agai
 
 from __future__ import annotations
 
-CORE = 4
+CORE = 5

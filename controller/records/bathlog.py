@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from collections.abc import Callable, Iterator, Mapping
 from functools import partial
@@ -12,13 +11,15 @@ from typing import Any
 
 from controller.core.types import Event, Scalar
 from controller.records.bathrows import rows_after
+from controller.records.bathtable import BathTable
 from controller.records.errors import RecordError
 from controller.records.eventrow import event_row
 from controller.records.files import Lazy, ReplaceFile
-from controller.records.finding import LIMITS, MONTH
+from controller.records.finding import MONTH, PROOFS
 from controller.records.group import Group
 from controller.records.head import Text, safe_name
 from controller.records.laterfile import LaterFile
+from controller.records.place import bare
 from controller.records.reader import read_bytes, read_table
 from controller.records.rows import (
     EVENT_HEADER,
@@ -30,9 +31,9 @@ from controller.records.rows import (
     time_utc,
 )
 from controller.records.sealed import sealed
+from controller.records.statefile import LIMITS, limits_file, read_limits, read_state, state_before_seal
 from controller.records.statefile import NAME as STATE
-from controller.records.statefile import read_state, state_before_seal
-from controller.records.table import ChainedTable, standing_of
+from controller.records.table import standing_of
 from controller.records.writer import Writer
 
 RELEASES = "releases"
@@ -45,8 +46,9 @@ class BathLog:
 
     What comes for a closed record of the bath waits here too (`later`), behind the events that tell of it.
 
-    Reading what stands there happens when a file is first used, which is at the service's start and when the month
-    changes. `problems` names what is damaged; nothing is repaired, rows go on behind it.
+    What stands there is read in the writer's thread when a file is first used, which is at the service's start and when
+    the month changes. `problems` names what is damaged; nothing is repaired, rows go on behind it. `lost_rows` counts
+    what the memory had no room for.
     """
 
     def __init__(self, runs: Path, bath: str, writer: Writer) -> None:
@@ -58,7 +60,8 @@ class BathLog:
         self._group = Group(self.folder)
         self._state = self._group.replace_file(STATE)
         self._limits = self._group.replace_file(LIMITS)
-        self._tables: dict[str, ChainedTable] = {}
+        self._tables: dict[str, BathTable] = {}
+        self._told_problems = 0
         self._releases: set[str] = set()
         self._later: dict[str, LaterFile] = {}
         writer.enter(self._group)
@@ -67,11 +70,11 @@ class BathLog:
         """One row of events-YYYYMM.csv; its elapsed time stays empty unless `now_ms` is given."""
         month = time_utc(row.utc_ms)[:7].replace("-", "")
         name = f"events-{month}.csv"
-        self._add(name, EVENT_HEADER, event_text(row, 0), partial(self._continues, name, row.utc_ms))
+        self._add(name, EVENT_HEADER, event_text(row, 0), row.id, partial(self._continues, name, row.utc_ms))
 
-    def add_proof(self, cells: tuple[Scalar, ...]) -> None:
-        """One row of proofs.csv: time_utc, item, serial, result, by, due."""
-        self._add("proofs.csv", PROOF_HEADER, cells_text(cells, PROOF_COLUMNS))
+    def add_proof(self, cells: tuple[Scalar, ...], order: str = "") -> None:
+        """One row of proofs.csv: time_utc, item, serial, result, by, due. `order`: the id of the one that gave it."""
+        self._add(PROOFS, PROOF_HEADER, cells_text(cells, PROOF_COLUMNS), order)
 
     def later(self, folder: Path, circuit: str, row: EventRow | None = None) -> None:
         """One row of the bath's events that belongs to a circuit's closed record in `folder`, or just a look for some.
@@ -89,9 +92,18 @@ class BathLog:
                 file.add(event_text(row, 0))
 
     def _behind(self) -> None:
-        """Closed records come last in the group: their events are safe before anything is written there."""
-        others = [file for file in self._group.files if not isinstance(file, LaterFile)]
-        self._group.files[:] = [*others, *self._later.values()]
+        """Events come behind the proofs that they tell of, and before closed records that wait for them to be safe."""
+        events = [table for name, table in self._tables.items() if name != PROOFS]
+        behind = {id(file) for file in (*events, *self._later.values())}
+        others = [file for file in self._group.files if id(file) not in behind and not isinstance(file, LaterFile)]
+        self._group.files[:] = [*others, *events, *self._later.values()]
+
+    def said(self) -> Iterator[str]:
+        """What a person must know of its tables and of closed records, told once."""
+        new = self.problems[self._told_problems :]
+        self._told_problems += len(new)
+        yield from new
+        yield from self.said_later()
 
     def said_later(self) -> Iterator[str]:
         """What a person must know of closed records, told once."""
@@ -101,18 +113,21 @@ class BathLog:
 
     def put_limits(self, content: Mapping[str, Any]) -> None:
         """Replace limits.json: the settings of the service that runs, for the next one to compare with."""
-        self._limits.put((json.dumps(content, indent=1, allow_nan=False) + "\n").encode())
+        self._limits.put(limits_file(content))
 
     def read_limits(self) -> tuple[dict[str, Any] | None, str | None]:
         """What limits.json holds, and what is wrong with it; None and None: there is none yet."""
-        return self._read(LIMITS)
+        try:
+            return read_limits(read_bytes(self.folder / LIMITS))
+        except RecordError as error:
+            return None, str(error)
 
     def read_proofs(self) -> tuple[dict[str, str], ...]:
         """The rows of proofs.csv by their columns; none of a file that cannot be read."""
         try:
-            found = read_table("proofs.csv", read_bytes(self.folder / "proofs.csv"), PROOF_HEADER, b"")
+            found = read_table(PROOFS, read_bytes(self.folder / PROOFS), PROOF_HEADER, b"")
         except RecordError as error:
-            self.problems.append(str(error))
+            self.problems.append(bare(self.folder, error))
             return ()
         return tuple(dict(zip(PROOF_COLUMNS, row, strict=False)) for row in found.rows)
 
@@ -152,46 +167,40 @@ class BathLog:
         except RecordError as error:
             return None, str(error)
 
-    def _read(self, name: str) -> tuple[dict[str, Any] | None, str | None]:
-        try:
-            data = read_bytes(self.folder / name)
-        except RecordError as error:
-            return None, str(error)
-        if not data:
-            return None, None
-        try:
-            plain = json.loads(data)
-        except (ValueError, RecursionError) as error:
-            return None, f"{name}: is not readable: {error}"
-        return (plain, None) if isinstance(plain, dict) else (None, f"{name}: is no object")
-
     def release(self) -> None:
         """Nothing more will come."""
         self._writer.leave(self._group)
 
-    def _add(self, name: str, header: str, text: str, first: Callable[[], str | None] = lambda: None) -> None:
-        """One row; `first` gives the row to begin a new table with."""
+    def _add(
+        self, name: str, header: str, text: str, order: str, first: Callable[[], str | None] = lambda: None
+    ) -> None:
+        """One row; `first` gives the row to begin a new table with. `order`: the id of the one that it tells of."""
         if not self._writer.has_room:
             self.lost_rows += 1
+            self._writer.dropped(order)
             return
         with self._writer.lock:
             table = self._tables.get(name)
             if table is None:
-                table = self._tables[name] = self._open(name, header)
+                table = BathTable(self.folder / name, header, self._writer.lock, self.problems, first)
+                self._tables[name] = table
+                self._group.files.append(table)
                 self._behind()
-                begin = first() if table.rows == 0 else None
-                if begin is not None:
-                    table.add(begin)
             table.add(text)
 
     def _continues(self, name: str, utc_ms: int) -> str | None:
-        """The first row of a month: where the month before ends, so that none can be cut or taken away unseen."""
-        months = {path.name for path in self.folder.glob("events-*.csv")} | self._tables.keys()
-        former = max((each for each in months if MONTH.fullmatch(each) and each < name), default=None)
+        """The first row of a month: where the month before ends, so that none can be cut or taken away unseen.
+
+        Of a month that is written just now what is on the disk: a crash may take the rest. Runs in the writer's thread.
+        """
+        with self._writer.lock:
+            kept = {each: table.kept for each, table in self._tables.items() if table.is_open}
+        months = {path.name for path in self.folder.glob("events-*.csv")} | kept.keys()
+        earlier = [each for each in months if MONTH.fullmatch(each) and each < name and kept.get(each) != ""]
+        former = max(earlier, default=None)
         if former is None:
             return None
-        table = self._tables.get(former)
-        last = self._last_of(former) if table is None else table.last
+        last = kept[former] if former in kept else self._last_of(former)
         if not last:
             return None
         data = {"value": last, "limit": former}
@@ -202,21 +211,8 @@ class BathLog:
         try:
             return standing_of(read_table(name, read_bytes(self.folder / name), EVENT_HEADER, b""))[1]
         except RecordError as error:
-            self.problems.append(str(error))
+            self.problems.append(bare(self.folder, error))
             return ""
-
-    def _open(self, name: str, header: str) -> ChainedTable:
-        try:
-            data = read_bytes(self.folder / name)
-        except RecordError as error:
-            self.problems.append(str(error))
-            data = b""
-        found = read_table(name, data, header, b"")
-        if not found.whole_bytes:
-            return ChainedTable.begin(self._group.append_file(name), header)
-        self.problems.extend(found.problems)
-        rows, last, size = standing_of(found)
-        return ChainedTable(self._group.append_file(name, size), rows, last)
 
 
 def verify_bath_table(path: Path, header: str = EVENT_HEADER) -> tuple[int, tuple[str, ...]]:

@@ -33,7 +33,10 @@ from controller.records.outside import read_any_json
 from controller.records.plain import Codec, PlainError
 
 BLOCK_CYCLES = 360
-LARGEST_BODY = 64_000_000
+MOST_PROBES = 16
+"""Of a circuit: what a bath file may say."""
+LARGEST_BODY = 16_000_000
+"""Bytes of a block once it is unpacked: columns of 360 cycles have up to 190 kB, its JSON some 100 kB (own choice)."""
 _FIXED_VALUES = 12
 _WHOLE_LEAD = 3
 _FLOAT_LEAD = 5
@@ -194,7 +197,12 @@ def encode(rows: Sequence[Row], start: CircuitState | None, codec: Codec) -> byt
 
 
 def decode(data: bytes, count: int, codec: Codec) -> tuple[CircuitState | None, list[Cycle]]:
-    """The state before the first cycle (if it was written) and the `count` cycles; DamagedCycles if they are not."""
+    """The state before the first cycle (if it was written) and the `count` cycles; DamagedCycles if they are not.
+
+    Columns of one value have few bytes whatever their length, so the bounds are those of who writes.
+    """
+    if not 0 < count <= BLOCK_CYCLES:
+        raise DamagedCycles(f"{count} cycles in a block, which has at most {BLOCK_CYCLES}")
     try:
         return _decode(_inflate(data), count, codec)
     except (ColumnError, PlainError, struct.error, zlib.error, ValueError, LookupError, TypeError) as error:
@@ -211,6 +219,8 @@ def _inflate(data: bytes) -> bytes:
 
 def _decode(body: bytes, count: int, codec: Codec) -> tuple[CircuitState | None, list[Cycle]]:
     probes, length = struct.unpack_from("<HI", body)
+    if probes > MOST_PROBES:
+        raise DamagedCycles(f"{probes} probes, a circuit has at most {MOST_PROBES}")
     offset = 6 + length
     head: dict[str, Any] = read_any_json(body[6:offset])
     values = _FIXED_VALUES + probes

@@ -47,10 +47,18 @@ class Disk:
         """Take an empty folder away."""
         folder.rmdir()
 
-    def open(self, path: Path, create: bool = True) -> tuple[int, bool]:
-        """A descriptor for reading and writing, and whether the file was created."""
+    def holds_files(self, folder: Path) -> bool:
+        """Whether anything stands in a folder that need not be there."""
         try:
-            return os.open(path, os.O_RDWR | os.O_CLOEXEC), False
+            with os.scandir(folder) as entries:
+                return next(entries, None) is not None
+        except FileNotFoundError:
+            return False
+
+    def open(self, path: Path, create: bool = True) -> tuple[int, bool]:
+        """A descriptor for reading and writing, and whether the file was created; a link is refused."""
+        try:
+            return os.open(path, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC), False
         except FileNotFoundError:
             if not create:
                 raise

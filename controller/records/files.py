@@ -63,6 +63,11 @@ class Pending(Protocol):
         ...
 
     @property
+    def waiting_rows(self) -> int:
+        """How many rows of it wait, where it is a table."""
+        ...
+
+    @property
     def size(self) -> int:
         """How many bytes of it are acknowledged, where it is one that grows."""
         ...
@@ -230,7 +235,7 @@ class ReplaceFile:
     `makes_folder`: it stands in a folder of its own below its group's.
     """
 
-    size = 0
+    size = waiting_rows = 0
 
     def __init__(self, path: Path, *, makes_folder: bool = False) -> None:
         self.path = path

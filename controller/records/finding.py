@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from controller.records.claims import bath_folder
+from controller.records.claims import bath_folder, is_held
 from controller.records.errors import RecordError
 from controller.records.place import SUFFIX, ArchivePlace, FolderPlace, bare, is_archive_name, place_of, read_all
 from controller.records.statefile import NAME as STATE
@@ -27,8 +27,6 @@ MONTH = re.compile(r"events-(\d{6})\.csv")
 """A bath's own events of one month, in its own folder."""
 
 PROOFS = "proofs.csv"
-LIMITS = "limits.json"
-"""What a bath's own folder holds beside its log, its proofs and its state: the settings of its services."""
 
 DEPTH = 2
 """`runs/` holds run folders; `demo-runs/` holds numbered folders that do."""
@@ -68,8 +66,8 @@ def run_paths(folders: Sequence[Path], tell: Callable[[str], None] | None = None
     """Every record below these folders, each once, whatever ways lead to it; a record named itself counts, too.
 
     Where a run stands there both as a folder and as an archive, the folder counts as long as it has its run.json. Links
-    are followed where a person names them and nowhere below; `tell` hears which are left out. RecordError: a folder
-    that was named is not there, or cannot be read.
+    are followed where a person names them and nowhere below; `tell` hears which are left out, and which zip files hold
+    no run. RecordError: a folder that was named is not there, or cannot be read.
     """
     found: dict[tuple[int, int], Path] = {}
     seen: set[tuple[int, int]] = set()
@@ -138,12 +136,13 @@ def _below(folder: Path, depth: int, tell: Callable[[str], None]) -> Iterator[Pa
                 yield path
             elif depth > 1 and RUN_NAME.match(entry.name) is None:
                 yield from _below_if_readable(path, depth - 1, tell)
-        elif entry.name in archives and _counts_as_run(path):
-            first = _first_of(path, packed, archives)
-            if first is None:
-                yield path
-            else:
+        elif entry.name in archives and not _stands_unpacked(path):
+            if (why := _why_no_run(path)) is not None:
+                tell(f"{path}: left out: {why}")
+            elif (first := _first_of(path, packed, archives)) is not None:
                 tell(f"{path}: left out, it holds the same run as {first} beside it")
+            else:
+                yield path
 
 
 def _is_run_folder(path: Path, archives: set[str]) -> bool:
@@ -154,16 +153,20 @@ def _is_run_folder(path: Path, archives: set[str]) -> bool:
     return looks_so and f"{path.name}{SUFFIX}" not in archives
 
 
-def _counts_as_run(archive: Path) -> bool:
-    """Whether an archive is a record, and its folder does not stand beside it; other archives may lie among runs."""
-    if holds((archive.with_name(archive.name.removesuffix(SUFFIX)) / HEAD).exists):
-        return False
+def _stands_unpacked(archive: Path) -> bool:
+    """Whether the folder of an archive's name stands beside it as a record."""
+    return holds((archive.with_name(archive.name.removesuffix(SUFFIX)) / HEAD).exists)
+
+
+def _why_no_run(archive: Path) -> str | None:
+    """Why a zip file among runs is none of them; None: it is one, by its run.json or by its name's beginning."""
     if RUN_NAME.match(archive.name) is not None:
-        return True
+        return None
     try:
-        return ArchivePlace(archive).size(HEAD) is not None
-    except RecordError:
-        return False
+        ArchivePlace(archive).size(HEAD)
+    except RecordError as error:
+        return bare(archive, error)
+    return None
 
 
 def _first_of(archive: Path, packed: dict[str, str], archives: set[str]) -> str | None:
@@ -200,6 +203,8 @@ def _below_if_readable(folder: Path, depth: int, tell: Callable[[str], None]) ->
 class Standing:
     """What every state.json beside a run says: names of open runs, and of ended ones that are not unloaded.
 
+    `open`: a service has them open, or nobody can say whether one runs. `left`: no service runs for their bath; the
+    next one goes on with them.
     `problems`: by the bath's folder, what is wrong with a state file that cannot be read, so that nobody can say which
     of that bath's runs are open; "" is the folder of runs itself, and means all. `baths`: how many stand there.
     """
@@ -208,6 +213,7 @@ class Standing:
     ended: frozenset[str] = frozenset()
     problems: Mapping[str, str] = field(default_factory=dict)
     baths: int = 0
+    left: frozenset[str] = frozenset()
 
     def problem_of(self, bath: str) -> str | None:
         """Why nobody can say which runs of a bath are open; None: it is known. Of a run without a bath: any reason."""
@@ -230,15 +236,19 @@ class Standings:
 
 
 def open_by_service(run: Path) -> bool | None:
-    """Whether a service has this run open, as the state.json of the baths beside it says; None: nobody can say."""
+    """Whether the state.json of the baths beside a run has it open; None: nobody can say.
+
+    One that was left by a service that was killed counts as well: the next one goes on with it, and closes it.
+    """
     standing = Standings().of(run.parent)
-    if run.name.removesuffix(SUFFIX) in standing.open:
+    if run.name.removesuffix(SUFFIX) in standing.open | standing.left:
         return True
     return False if standing.baths and not standing.problems else None
 
 
 def _standing(folder: Path) -> Standing:
     opened: set[str] = set()
+    left: set[str] = set()
     ended: set[str] = set()
     problems: dict[str, str] = {}
     try:
@@ -256,10 +266,15 @@ def _standing(folder: Path) -> Standing:
         except (RecordError, ValueError, RecursionError) as error:
             problems[path.parent.name] = f"{path.parent.name}/{STATE}: {bare(path, error)}"
             continue
-        for key, names in (("open_runs", opened), ("ended_runs", ended)):
-            part = plain.get(key)
-            names.update(str(name) for name in (part.values() if isinstance(part, dict) else ()))
-    return Standing(frozenset(opened), frozenset(ended), problems, baths)
+        ended |= _names(plain.get("ended_runs"))
+        if names := _names(plain.get("open_runs")):
+            (left if is_held(path.parent) is False else opened).update(names)
+    return Standing(frozenset(opened), frozenset(ended), problems, baths, frozenset(left))
+
+
+def _names(part: object) -> set[str]:
+    """The runs that a part of state.json names, by circuit."""
+    return {str(name) for name in part.values()} if isinstance(part, dict) else set()
 
 
 def _may_be_there(path: Path) -> bool:

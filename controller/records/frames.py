@@ -12,13 +12,16 @@ MARK = b"FBcy"
 _HEAD = struct.Struct("<4sQHHI")
 _CRC = struct.Struct("<I")
 OVERHEAD = _HEAD.size + _CRC.size
+LEAST_BODY = 64
+"""Bytes of a compressed body; one of a single cycle without a probe has 88 (measured). Less holds next to nothing."""
 LARGEST_BODY = 16_000_000
 """Bytes of a compressed body; one of 360 cycles has some kilobytes (own choice)."""
 _WORK = 4
 """So many times the file's size are checked for false marks, and `_LEAST_WORK` bytes; then it is given up."""
 _LEAST_WORK = 1_000_000
 _MOST_FALSE = 100_000
-"""False marks looked at: by chance one stands in 4 GB, and damage makes one of each block."""
+"""False marks looked at: by chance one stands in 4 GB, and damage makes one of each block. So many blocks may be small,
+too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +55,15 @@ def scan(data: bytes, offset: int) -> Iterator[Frame | Damage]:
 
     The work is bounded, whatever the bytes are: see `Damage`.
     """
-    search = _Search(data)
+    search, small = _Search(data), 0
     while offset < len(data):
         found = search.frame_at(offset)
         if found is None:
             begin, offset = offset, search.next_frame(offset + 1)
             yield Damage(begin, offset, given_up=search.given_up)
+        elif (small := small + (len(found.body) < LEAST_BODY)) > _MOST_FALSE:
+            yield Damage(offset, len(data), given_up=True)
+            return
         else:
             yield found
             offset = found.end

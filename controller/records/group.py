@@ -16,10 +16,12 @@ class Group:
     """Files of one folder, committed in their order; a failing one holds back those behind it.
 
     `on_commit` runs in the writer's thread, under the lock, before the files' contents are taken; runs have one.
+    `is_new`: nothing of its folder may be there yet.
     """
 
-    def __init__(self, folder: Path, on_commit: Callable[[], None] | None = None) -> None:
+    def __init__(self, folder: Path, on_commit: Callable[[], None] | None = None, *, is_new: bool = False) -> None:
         self.folder = folder
+        self.is_new = is_new
         self.on_commit = on_commit
         self.files: list[Pending] = []
         self.leaving = False

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from controller.records.finding import HEAD, LIMITS, RUN_NAME, holds, is_of_a_bath
+from controller.records.finding import HEAD, RUN_NAME, holds, is_of_a_bath
+from controller.records.statefile import LIMITS
 from profiles.problems import clean
 
 _RELEASES = "releases"

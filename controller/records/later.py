@@ -33,7 +33,7 @@ from controller.records.readings import after_cells, after_rows, event_rows, rea
 from controller.records.rows import AFTER_COLUMNS, BATTERY_COLUMNS, cells_text, parse_time, time_utc
 from controller.records.summary import NAME as SUMMARY
 from controller.records.summary import read_summary, summary_bytes
-from controller.records.table import deny_head, standing_of
+from controller.records.table import NO_TABLE, deny_head, may_hold_rows, standing_of
 
 AFTER, BATTERIES = "after.csv", "batteries.csv"
 COLUMNS = {AFTER: AFTER_COLUMNS, BATTERIES: BATTERY_COLUMNS}
@@ -164,6 +164,8 @@ def _growing(place: Place, name: str, run_json: bytes, summary: Mapping[str, Any
     header = ",".join(COLUMNS[name])
     table = read_table(name, read_all(place, name), header, run_json)
     if not table.whole_bytes:
+        if may_hold_rows(table.cut):
+            raise RecordError(f"{name}: {NO_TABLE}")
         return _Growing(name, 0, start(header, run_json), 0, [], [], f"{header}\n".encode())
     rows, last, size = standing_of(table)
     texts = [line.decode("utf-8", "replace").rpartition(",")[0] for line in table.lines]

@@ -40,7 +40,7 @@ class LaterFile:
 
     def __init__(self, folder: Path, events: Callable[[int], Iterable[Row]]) -> None:
         self.path = folder / SUMMARY
-        self.size = 0
+        self.size = self.waiting_rows = 0  # its rows wait in the bath's events, too
         self.said: list[str] = []
         self.looked = False
         self._events = events

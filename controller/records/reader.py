@@ -16,6 +16,7 @@ from typing import Any, BinaryIO
 
 from controller.core.state import CircuitState
 from controller.records.chain import Walk
+from controller.records.closed import proof_missing, told_end
 from controller.records.cycles import Cycle, DamagedCycles, decode
 from controller.records.errors import RecordError
 from controller.records.frames import FILE_HEAD, Frame, scan
@@ -144,11 +145,11 @@ class CycleStore:
                 yield Block(frame.first, start_state, cycles)
 
 
-def read_cycles(data: bytes, tail: bytes = b"") -> CycleStore:
-    """The whole frames of cycles.bin and of cycles.tail."""
+def read_cycles(data: bytes | None, tail: bytes = b"") -> CycleStore:
+    """The whole frames of cycles.bin (None: it is not there) and of cycles.tail."""
     damage: list[str] = []
-    torn: list[str] = []
-    frames, bin_bytes = _frames("cycles.bin", data, damage, torn)
+    torn: list[str] = ["cycles.bin: is missing"] if data is None else []
+    frames, bin_bytes = ([], 0) if data is None else _frames("cycles.bin", data, damage, torn)
     in_bin = len(frames)
     nearest = max((frame.first + frame.count for frame in frames), default=0)
     if tail:
@@ -194,7 +195,7 @@ def _frames(name: str, data: bytes, damage: list[str], torn: list[str]) -> tuple
 class RunFolder:
     """A run folder as it was found. `head` raises RecordError when this version cannot understand run.json.
 
-    `unread`: why files of cycles end before their end.
+    `unread`: why files of cycles end before their end; `no_cycles`: there is no cycles.bin.
     """
 
     folder: Path
@@ -206,6 +207,7 @@ class RunFolder:
     summary: Mapping[str, Any] | None
     summary_problem: str | None
     unread: tuple[str, ...] = ()
+    no_cycles: bool = False
 
     @cached_property
     def head(self) -> Head:
@@ -215,7 +217,7 @@ class RunFolder:
     @cached_property
     def cycles(self) -> CycleStore:
         """Its cycles, undecoded."""
-        store = read_cycles(self.cycles_bin, self.cycles_tail)
+        store = read_cycles(None if self.no_cycles else self.cycles_bin, self.cycles_tail)
         return replace(store, damage=(*self.unread, *store.damage)) if self.unread else store
 
     @property
@@ -236,6 +238,14 @@ class RunFolder:
             found.extend(table.problems)
         found.extend(self.cycles.problems)
         return tuple(found) if self.summary_problem is None else (*found, self.summary_problem)
+
+    def proof_missing(self, *, is_open: bool | None) -> str | None:
+        """What is wrong where it has no summary.json; None: nothing, it may be open. `is_open`: see `closed`."""
+        if self.summary is not None or self.summary_problem is not None:
+            return None
+        states = self.log.column("state")[-1:]
+        events = zip(self.events.column("kind"), self.events.column("code"), strict=True)
+        return proof_missing(self.tables, told_end("".join(states), events), is_open=is_open)
 
     def _wrong_texts(self) -> list[str]:
         wrong = []
@@ -282,7 +292,10 @@ def _read_run(place: Place, *, whole: bool) -> RunFolder:
         summary, problem = None, unread.pop()
     tables = read_tables(place, run_json, whole=whole)
     cycles_bin, cycles_tail = read("cycles.bin"), read("cycles.tail")
-    return RunFolder(place.path, run_json, plain, tables, cycles_bin, cycles_tail, summary, problem, tuple(unread))
+    no_cycles = place.size("cycles.bin") is None
+    return RunFolder(
+        place.path, run_json, plain, tables, cycles_bin, cycles_tail, summary, problem, tuple(unread), no_cycles
+    )
 
 
 def read_tables(place: Place, run_json: bytes, *, whole: bool = True) -> dict[str, Table]:
@@ -296,7 +309,10 @@ def read_tables(place: Place, run_json: bytes, *, whole: bool = True) -> dict[st
         if stream is None and name not in ("log.csv", "events.csv"):
             continue
         with stream if stream is not None else io.BytesIO() as file:
-            tables[name] = table_from(name, file, known, run_json, path=None if whole else place.path)
+            table = table_from(name, file, known, run_json, path=None if whole else place.path)
+        if stream is None:
+            table = replace(table, damage=(f"{name}: is missing",), problems=(f"{name}: is missing",))
+        tables[name] = table
     return tables
 
 

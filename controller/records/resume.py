@@ -23,7 +23,7 @@ from controller.records.redecide import Redecided, Step, redecide
 from controller.records.rows import parse_time
 from controller.records.run import RunRecord, Standing
 from controller.records.stream import cells_of
-from controller.records.table import deny_head, is_saved_elsewhere, standing_of
+from controller.records.table import NO_TABLE, deny_head, is_saved_elsewhere, may_hold_rows, standing_of
 from controller.records.writer import Writer
 
 
@@ -58,6 +58,9 @@ def resume_run(
     # Its plan and limits would otherwise be those that the run goes on with.
     if deny_head(found.tables.values()):
         raise RecordError("run.json: is not the one that its tables began with: no run can be resumed from it")
+    for table in found.tables.values():
+        if not table.whole_bytes and may_hold_rows(table.cut):
+            raise RecordError(f"{table.name}: {NO_TABLE}")
     head = found.head
     if plan is not None and head.load.plan != plan:
         raise RecordError("run.json: its plan is not the one that state.json holds: no run can be resumed from it")

@@ -69,7 +69,7 @@ class RunRecord:
         self._codec = codec
         self._writer = writer
         self._by_count = by_count
-        self._group = Group(folder, self._cut_tail)
+        self._group = Group(folder, self._cut_tail, is_new=not standing.started)
         self._first = standing.cycles
         self._rows: list[Row] = []
         self._tailed = 0
@@ -83,13 +83,9 @@ class RunRecord:
 
     @classmethod
     def create(cls, runs: Path, start: RunStart, writer: Writer, *, by_count: bool = False) -> RunRecord:
-        """A new folder below `runs`; never one that exists."""
+        """A new folder below `runs`, which the writer makes; never one that exists."""
         run_json = write_head(start)
-        name = folder_name(start)
-        folder, count = runs / name, 1
-        while folder.exists():
-            count += 1
-            folder = runs / f"{name}-{count}"
+        folder = runs / writer.names.new(runs, folder_name(start))
         core = read_plain(run_json)["core"]
         codec = cycle_codec(start.load.plan)
         return cls(folder, run_json, start.now_ms, codec, core, writer, by_count, Standing({}))
@@ -155,11 +151,11 @@ class RunRecord:
 
     def add_log(self, row: LogRow) -> None:
         """One row of log.csv."""
-        self._add_row(self._log, log_text(row, self.start_ms))
+        self._add_row(self._log, log_text(row, self.start_ms), "")
 
     def add_event(self, row: EventRow) -> None:
         """One row of events.csv."""
-        self._add_row(self._events, event_text(row, self.start_ms))
+        self._add_row(self._events, event_text(row, self.start_ms), row.id)
 
     def add_later(self, name: str, cells: Sequence[Scalar]) -> None:
         """One row of batteries.csv or after.csv, a value for each column but the chain."""
@@ -169,11 +165,12 @@ class RunRecord:
             # The summary is written last: it may not know of rows that a crash then took.
             self._group.files.remove(self._summary)
             self._group.files.append(self._summary)
-        self._add_row(table, text)
+        self._add_row(table, text, "")
 
-    def _add_row(self, table: ChainedTable, text: str) -> None:
+    def _add_row(self, table: ChainedTable, text: str, order: str) -> None:
         if not self._writer.has_room:
             self.lost_rows += 1
+            self._writer.dropped(order)
             return
         with self._writer.lock:
             table.add(text)

@@ -24,6 +24,9 @@ PIECE_BYTES = 1 << 20
 LONGEST_LINE = 1 << 17
 """Bytes of a line. Thirteen cells of 2,000 characters, each of four bytes or a doubled quote, stay below it."""
 DIGITS = 16
+SAVED = "another program saved it; work on a copy"
+CRLF = f"its line ends are CR LF, not LF: {SAVED}"
+_MARK = b"\xef\xbb\xbf"
 _TAIL = DIGITS + 1
 _COMMA = itemgetter(-_TAIL)
 
@@ -80,6 +83,7 @@ class TableStream:
         self._run_json = run_json
         self._behind = behind
         self._headless = mark is None
+        self._crlf = False
         self._line = _OpenLine()
 
     def pieces(self) -> Iterator[Piece]:
@@ -101,8 +105,11 @@ class TableStream:
             header = lines.pop(0)
             size -= len(header) + 1
             self._take_header(header, len(header) + 1)
+        written = lines
+        if self._crlf:  # what another program put behind every row is told once; the rows are judged without it
+            lines = [line.removesuffix(b"\r") for line in lines]
         good = self._count_good(lines)
-        behind = 0 if good == len(lines) else sum(map(len, lines[good:])) + len(lines) - good
+        behind = 0 if good == len(lines) else sum(map(len, written[good:])) + len(lines) - good
         if good:
             first = self.rows + 1
             self.rows += good
@@ -127,6 +134,7 @@ class TableStream:
 
     def _take_header(self, line: bytes, size: int) -> None:
         self._headless = False
+        line = self._as_written(line)
         self.header = line
         self.columns = tuple(line.decode("utf-8", "replace").split(","))
         self.header_right = grown(self.columns, self._known)
@@ -139,6 +147,16 @@ class TableStream:
             chain = sha256(self._run_json + written).hexdigest()[:DIGITS]
         self.offset += size
         self.mark = Mark(self.offset, 0, chain)
+
+    def _as_written(self, header: bytes) -> bytes:
+        """The header without what a program that saves whole files puts around it, which is told."""
+        if header.startswith(_MARK):
+            header = header.removeprefix(_MARK)
+            self.damage.append(f"{self.name}: begins with a byte order mark: {SAVED}")
+        if header.endswith(b"\r"):
+            header, self._crlf = header.removesuffix(b"\r"), True
+            self.damage.append(f"{self.name}: {CRLF}")
+        return header
 
     def _wrong_header(self) -> None:
         self._headless, self.header_right, self.columns = False, False, self._known

@@ -8,8 +8,12 @@ from collections.abc import Iterable
 from controller.records.chain import link, start
 from controller.records.files import AppendFile
 from controller.records.reader import Table
+from controller.records.stream import CRLF
+
+NO_TABLE = "has rows but no line ends: it is left as it is"
 
 _CHAIN_VALUE = re.compile(rb"[0-9a-f]{16}")
+_ROW_END = re.compile(rb",[0-9a-f]{16}")
 
 
 class ChainedTable:
@@ -46,9 +50,17 @@ def standing_of(table: Table) -> tuple[int, str, int]:
     return len(table.lines), last, table.whole_bytes
 
 
+def may_hold_rows(data: bytes) -> bool:
+    """Whether bytes without one whole line have a chain value in them, with which each row ends.
+
+    A power cut leaves no such thing of a new table's first line; line ends that were replaced do. Nobody may cut them.
+    """
+    return _ROW_END.search(data) is not None
+
+
 def is_saved_elsewhere(table: Table) -> bool:
     """Whether its line ends are CRLF: a program that saves whole files has had it, and its rows prove nothing."""
-    return bool(table.lines) and table.lines[0].endswith(b"\r")
+    return f"{table.name}: {CRLF}" in table.damage or (bool(table.lines) and table.lines[0].endswith(b"\r"))
 
 
 def deny_head(tables: Iterable[Table]) -> bool:

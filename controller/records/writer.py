@@ -11,14 +11,16 @@ from __future__ import annotations
 
 import errno
 import threading
+from collections import deque
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
 from controller.records.disk import Disk
-from controller.records.files import MOVED, AppendFile, Pending
+from controller.records.files import MOVED, Pending
 from controller.records.group import Group
 from controller.records.hands import Hands
+from controller.records.names import Names
 from controller.records.reserve import Reserve
 from controller.records.served import Served
 from controller.records.space import Space
@@ -39,6 +41,11 @@ SHORT_ROUNDS = 5
 BEHIND = "the disk is slow or does not answer: rows wait for it"
 BEHIND_ROUNDS = 3
 """A disk whose writes did not end in so many rounds is known to be behind (own choice: a slow one takes one or two)."""
+
+OTHERS = "other files stand there already: nothing is written among them"
+
+MOST_DROPPED = 1_000
+"""Orders of which is known that a row was dropped; who gave an older one was answered long ago (own choice)."""
 
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
@@ -67,6 +74,8 @@ class Writer:
         self._reserve = reserve
         self._groups: list[Group] = []
         self._mark = 0
+        self._dropped: deque[str] = deque(maxlen=MOST_DROPPED)
+        self.names = Names()
         self._failing: str | None = None
         self._behind = 0
         self._turn = threading.Lock()
@@ -115,8 +124,7 @@ class Writer:
     def waiting_rows(self) -> int:
         """How many rows of tables wait in memory."""
         with self.lock:
-            files = [file for group in self._groups for file in group.files]
-            return sum([file.waiting_rows for file in files if isinstance(file, AppendFile)])
+            return sum([file.waiting_rows for group in self._groups for file in group.files])
 
     @property
     def threads(self) -> tuple[threading.Thread, ...]:
@@ -141,6 +149,15 @@ class Writer:
             # A group that was let go had all of it acknowledged.
             marks = [group.safe_marks.get(name, 0) for group in self._groups if group.folder == folder]
             return min(marks, default=self._mark)
+
+    def dropped(self, order: str) -> None:
+        """A row had no room in memory; `order` is the id of the one that it tells of ("": of none)."""
+        if order:
+            self._dropped.append(order)
+
+    def has_dropped(self, order: str) -> bool:
+        """Whether a row that tells of this order is lost."""
+        return order in self._dropped
 
     def start(self) -> None:
         """Start the threads."""
@@ -293,6 +310,8 @@ class Writer:
         try:
             if group.taken and not group.made:
                 with self._making:
+                    if group.is_new and self._disk.holds_files(group.folder):
+                        raise OSError(errno.EEXIST, OTHERS)
                     self._disk.make_folder(group.folder)
                 group.made = True
             self._find(group)
@@ -338,9 +357,11 @@ class Writer:
 
     def _let_go(self, group: Group) -> None:
         with self.lock:
-            if group.leaving and not any(file.take() for file in group.files):
-                self._groups.remove(group)
-                group.close(self._disk)
+            if not group.leaving or any(file.take() for file in group.files):
+                return
+            self._groups.remove(group)
+        # Closing may take long, and cycles take the lock. Who enters it again waits: it is busy until this is done.
+        group.close(self._disk)
 
     def _look_at(self, space: Space) -> None:
         """Have a hand ask the disk how much room it has, and what the runs' files hold by now."""

@@ -1,7 +1,8 @@
 """Files of an archived run, read with suspicion: what an archive claims of itself is not believed.
 
 Names, kinds, sizes and how densely it is packed are looked at before anything is unpacked; check sums while it is. So
-an archive made to harm costs no more time and memory than a few times its own size.
+an archive made to harm unpacks to no more than its log 25 times, its cycles 6 times, all else 100 times as large as
+they are packed, and ten megabytes; reading that costs what it costs in a folder, where no file may be larger either.
 
 Two kinds are read. One as archiving here packs it, asked for by its run's name: no byte of it may lie outside its files
 and its list of them, no date, further field or remark of a file differ from what archiving writes, so that there is
@@ -29,9 +30,14 @@ MOST_FILES = 1000
 LARGEST_LIST = 200_000
 """Bytes of an archive's own list of its files: a thousand of them."""
 DENSEST = 100
-"""A record's files shrink to a third; rows that are all alike to a fiftieth. Own choice."""
+"""So many times may a file be larger than it is packed: a thousand notes of a thousand letters, all alike, have 50."""
+DENSEST_OF = {"log.csv": 25, "cycles.bin": 6, "cycles.tail": 6}
+"""The same of a record's large files. A row ends in eight bytes that nothing shrinks: a log of twenty hours packs to a
+fifth, an hour of rows all alike to an eleventh. Cycles are packed already: blocks all alike go to a half (measured)."""
 SMALL = 1_000_000
 """Files up to this size may be packed as densely as they like."""
+MOST_SMALL = 10 * SMALL
+"""What all files together may be larger than `DENSEST` allows: a record has nine."""
 
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _FLAGS = (0, 0x800)  # none, or: the name is UTF-8
@@ -94,8 +100,12 @@ def open_member(path: Path, run: str | None, name: str) -> BinaryIO | None:
 
 def _opened(path: Path) -> zipfile.ZipFile:
     try:
-        _look_at_end(path)
-        return zipfile.ZipFile(path)
+        packed = _look_at_end(path)
+        archive = zipfile.ZipFile(path)
+        if sum(entry.file_size for entry in archive.infolist()) > MOST_SMALL + DENSEST * packed:
+            archive.close()
+            raise Unlike(f"{clean(str(path))}: unpacks to far more than any record")
+        return archive
     except RecordError:
         raise
     except _WRONG as error:
@@ -103,8 +113,8 @@ def _opened(path: Path) -> zipfile.ZipFile:
         raise RecordError(f"{clean(str(path))}: is no archive that can be read: {clean(why, 100)}") from None
 
 
-def _look_at_end(path: Path) -> None:
-    """Refuse a list of files that would itself fill the memory, before anything parses it."""
+def _look_at_end(path: Path) -> int:
+    """The archive's bytes; a list of files that would itself fill the memory is refused before anything parses it."""
     with path.open("rb") as file:
         length = file.seek(0, io.SEEK_END)
         file.seek(max(0, length - _END.size - _END64_SIZE))
@@ -115,6 +125,7 @@ def _look_at_end(path: Path) -> None:
     large = tail[: -_END.size].startswith(_END64_MARK) or files > MOST_FILES or list_bytes > LARGEST_LIST
     if large or disk or first or here != files or comment or list_at + list_bytes + _END.size != length:
         raise Unlike(f"{clean(str(path))}: {_OTHERS}")
+    return length
 
 
 def _entries(archive: zipfile.ZipFile, path: Path, run: str | None) -> dict[str, zipfile.ZipInfo]:
@@ -198,7 +209,8 @@ def _why_not_any(entry: zipfile.ZipInfo) -> str:
         return "is no plain file"
     if entry.file_size > LARGEST_FILE:
         return f"is larger than {LARGEST_FILE // 1_000_000} MB"
-    if entry.file_size > max(SMALL, DENSEST * entry.compress_size):
+    densest = DENSEST_OF.get(entry.filename.rpartition("/")[2], DENSEST)
+    if entry.file_size > max(SMALL, densest * entry.compress_size):
         return "is packed more densely than any record"
     return ""
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 
 from controller.core.state import CircuitState
 from controller.core.version import CORE
 from controller.records.cycles import Cycle, DamagedCycles, Extras, decode
 from controller.records.errors import RecordError
+from controller.records.finding import open_by_service
 from controller.records.frames import Frame
 from controller.records.head import Head, read_head
 from controller.records.peek import first_ms
@@ -26,6 +28,9 @@ from controller.replay.rows import rows_of
 
 LATEST_ms = 2**53
 """Core times beyond it are no numbers of milliseconds that every reader could hold exactly."""
+
+LEAP_ms = 2_000
+"""By more than this the wall clock was set from one row to the next: so much a service tells of."""
 
 BLOCKS_KEPT = 4
 """Decoded blocks kept: the present one, those beside it, and where something that stands began."""
@@ -120,8 +125,30 @@ class Tape:
         return (self._start_utc_ms or 0) + now_ms - self.head.start_ms
 
     def moment_at(self, utc_ms: int) -> int:
-        """Return the core time at which the wall clock showed a time, within the record."""
-        low, high = self.begin_ms, self.end_ms
+        """Return the core time at which the wall clock first showed a time, within the record.
+
+        Of a time that it never showed, where it leapt over it.
+        """
+        for begin_ms, end_ms in self._stretches:
+            if self.utc_ms(begin_ms) <= utc_ms <= self.utc_ms(end_ms):
+                return self._first_at(utc_ms, begin_ms, end_ms)
+        return self._first_at(utc_ms, self.begin_ms, self.end_ms)
+
+    @cached_property
+    def _stretches(self) -> list[tuple[int, int]]:
+        """Core times, from and to, between which the wall clock went on as core time does."""
+        begins = [self.begin_ms]
+        offset_ms = self.utc_ms(self.begin_ms) - self.begin_ms
+        for line, now_ms in zip(self.log.lines, self.log.times_ms, strict=True):
+            moment = _utc_ms(line.split(b",", 1)[0].decode("utf-8", "replace"))
+            if moment is None:
+                continue
+            before_ms, offset_ms = offset_ms, moment - now_ms
+            if abs(offset_ms - before_ms) > LEAP_ms and now_ms > begins[-1]:
+                begins.append(now_ms)
+        return list(zip(begins, [*(each - 1 for each in begins[1:]), self.end_ms], strict=True))
+
+    def _first_at(self, utc_ms: int, low: int, high: int) -> int:
         while low < high:
             middle = (low + high) // 2
             if self.utc_ms(middle) < utc_ms:
@@ -161,7 +188,10 @@ def open_tape(path: Path) -> Tape:
         raise RecordError("run.json: start_ms: is no core time, a record here begins within 285,000 years")
     if not head.load.plan.steps:
         raise RecordError("run.json: plan: has no steps")
-    return Tape(found, head, place_of(path).name, states=states)
+    tape = Tape(found, head, place_of(path).name, states=states)
+    missing = found.proof_missing(is_open=open_by_service(path.resolve()))
+    tape.problems += [] if missing is None else [missing]
+    return tape
 
 
 def texts_of(line: bytes, columns: Sequence[str]) -> dict[str, str] | None:

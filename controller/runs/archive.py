@@ -46,6 +46,10 @@ from controller.verify.runfolder import verify_run
 
 NEW = ".new"
 SUMMARY = "summary.json"
+IS_OPEN, NOT_UNLOADED = "is open", "is not unloaded"
+LEFT = "is unclosed: the next service of its bath goes on with it"
+IN_ITS_TIME = (IS_OPEN, LEFT, NOT_UNLOADED)
+"""Why a run is not archived yet, where nothing is wrong with it."""
 REPLACED = (SUMMARY, "README.txt")
 """Files that a sign-off may write anew; all others only grow, and run.json never changes."""
 
@@ -57,9 +61,11 @@ def why_not(run: Seen, standing: Standing, *, keep: bool = False) -> str | None:
     if (problem := standing.problem_of(run.bath)) is not None:
         return f"nobody can say whether it is open: {problem}"
     if run.name in standing.open:
-        return "is open"
+        return IS_OPEN
+    if run.name in standing.left:
+        return LEFT
     if run.name in standing.ended:
-        return "is not unloaded"
+        return NOT_UNLOADED
     if run.wrong:
         return f"is damaged: {run.wrong[0]}"
     if not (run.path / SUMMARY).is_file():

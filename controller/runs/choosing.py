@@ -22,6 +22,7 @@ class Wanted:
     since_ms: int | None = None
     until_ms: int | None = None
     open_only: bool = False
+    alarms_only: bool = False
 
     def takes(self, run: Seen) -> bool:
         """Whether a run is among them: names are compared whole, type, profile and verdict by a part, without case.
@@ -38,6 +39,7 @@ class Wanted:
             and (self.since_ms is None or (run.start_ms is not None and run.start_ms >= self.since_ms))
             and (self.until_ms is None or (run.start_ms is not None and run.start_ms < self.until_ms))
             and (not self.open_only or run.state == OPEN)
+            and (not self.alarms_only or bool(run.open_alarms))
         )
 
 
@@ -51,13 +53,19 @@ def add_choice(to: argparse.ArgumentParser, title: str | None = None) -> None:
     parser.add_argument("--since", metavar="DATE", help="started on this day or later (UTC, 2026-03-16)")
     parser.add_argument("--until", metavar="DATE", help="started on this day or before")
     parser.add_argument("--open", action="store_true", dest="open_only", help="runs that a service has open")
+    parser.add_argument(
+        "--alarms", action="store_true", dest="alarms_only", help="runs with alarms open at their end, or now"
+    )
 
 
 def wanted_of(args: argparse.Namespace, command: str) -> Wanted:
     """What the options ask for; InputError in the name of `command` for a date that is none."""
     since = None if args.since is None else _day(command, "--since", args.since)[0]
     until = None if args.until is None else _day(command, "--until", args.until)[1]
-    return Wanted(args.kind, args.batch, args.circuit, args.bath, args.verdict, since, until, open_only=args.open_only)
+    return Wanted(
+        args.kind, args.batch, args.circuit, args.bath, args.verdict, since, until,
+        open_only=args.open_only, alarms_only=args.alarms_only,
+    )  # fmt: skip
 
 
 def _day(command: str, option: str, text: str) -> tuple[int, int]:

@@ -14,12 +14,17 @@ from controller.records.errors import RecordError
 from controller.records.finding import Standings, run_paths
 from controller.runs import figures, runslines
 from controller.runs.choosing import Wanted, add_choice, wanted_of
+from controller.runs.copies import without_copies
 from controller.runs.follow import Chain, chains_of
 from controller.runs.seen import Seen, look
 from profiles.problems import InputError, Problem, clean
 
 RUNS = Path("runs")
 VARIABLE = "FORMBATH_RUNS"
+MOST_DAMAGED = 50
+"""So many damaged runs are told below a list, a line each; --json has all."""
+LONGEST_LINE = 4_000
+"""Letters of a line on stderr: a path is told whole, as the next command wants it."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,6 +36,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--runs", type=Path, metavar="FOLDER", help="the folder of runs where none is named")
     add_choice(parser)
     parser.add_argument("--json", action="store_true", help="one object a run or a row, one a line")
+    parser.add_argument(
+        "--paths", action="store_true",
+        help="the path of each run, one a line, and nothing else: for verify, export, `xargs -d '\\n'`",
+    )  # fmt: skip
     parser.add_argument_group("list", runslines.__doc__)
     table = parser.add_argument_group("table", figures.__doc__)
     table.add_argument("--table", action="store_true", help="the table above as CSV")
@@ -44,51 +53,75 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List, sum up or archive; return 0, or 1 where a run could not be archived.
+    """List, sum up or archive; return 0, or 1 where a run could not be archived, or its path not be told.
 
     Raises `InputError` (exit 2) for a folder that is not there, a date that is none, options that do not go together.
     """
-    for option, given in (("--table", args.table), ("--json", args.json)):
-        if given and args.archive:
-            raise _wrong(option, "does not go with --archive: run one after the other")
-    for option, given in (("--by", args.by and not args.table), ("--dry-run", args.dry_run and not args.archive),
-                          ("--keep", args.keep and not args.archive)):  # fmt: skip
-        if given:
-            raise _wrong(option, f"says nothing without {'--table' if option == '--by' else '--archive'}: add it")
+    _must_go_together(args)
     wanted = wanted_of(args, "runs")
     paths = paths_of(args.folder, args.runs)
     standings = Standings()
     tell = _progress("runs", len(paths))
     seen = []
     for count, path in enumerate(paths, 1):
-        seen.append(look(path, standings.of(path.parent).open))
+        standing = standings.of(path.parent)
+        seen.append(look(path, standing.open, standing.left))
         tell(count)
     if args.archive:
+        from controller.runs.archiveall import archive_all  # with verify, which a list does without
+
+        asked = [one for one in seen if wanted.takes(one)]
         with Claims() as claims:
-            return _archive(
-                [one for one in seen if wanted.takes(one)], standings, claims, dry=args.dry_run, keep=args.keep
-            )
+            return archive_all(asked, frozenset(args.folder), standings, claims, dry=args.dry_run, keep=args.keep)
     chains = chains_of(seen)
     if args.table:
         return _table(chains, wanted, args.by or figures.KEYS, as_json=args.json)
+    if args.paths:
+        return _paths([run for chain in chains for run in chain.runs if wanted.takes(run)])
     return _list(chains, wanted, as_json=args.json)
 
 
+def _must_go_together(args: argparse.Namespace) -> None:
+    """InputError for options that exclude each other, or say nothing without another."""
+    for option, given, other in (
+        ("--table", args.table, "--archive"), ("--json", args.json, "--archive"), ("--paths", args.paths, "--archive"),
+        ("--paths", args.paths, "--table"), ("--paths", args.paths, "--json"),
+    ):  # fmt: skip
+        if given and getattr(args, other[2:]):
+            raise _wrong(option, f"does not go with {other}: run one after the other")
+    for option, given in (("--by", args.by and not args.table), ("--dry-run", args.dry_run and not args.archive),
+                          ("--keep", args.keep and not args.archive)):  # fmt: skip
+        if given:
+            raise _wrong(option, f"says nothing without {'--table' if option == '--by' else '--archive'}: add it")
+
+
 def paths_of(folders: Sequence[Path], runs: Path | None, command: str = "runs") -> list[Path]:
-    """Every record below the folders that were named, else below the folder of runs.
+    """Every record below the folders that were named, else below the folder of runs; a run that was copied once.
 
     InputError, in the name of `command`: a folder is not there, or cannot be read.
     """
     given = list(folders) or [runs or Path(os.environ.get(VARIABLE) or RUNS)]
     try:
-        return run_paths(given, _say)
+        return without_copies(run_paths(given, _say), _say)
     except (RecordError, OSError, ValueError) as error:
         other = f", or give it with --runs or ${VARIABLE}" if command == "runs" else ", or a run"
         raise InputError([Problem(command, None, "", f"{error}; name a folder of runs{other}")]) from None
 
 
 def _say(text: str) -> None:
-    sys.stderr.write(f"{clean(text)}\n")
+    sys.stderr.write(f"{clean(text, LONGEST_LINE)}\n")
+
+
+def _paths(runs: Sequence[Seen]) -> int:
+    """A path a line; 1 where one cannot stand on a line, which is named instead."""
+    code = 0
+    for path in (str(one.path) for one in runs):
+        if path.isprintable():
+            sys.stdout.write(f"{path}\n")
+        else:
+            _say(f"{path}: left out, its name holds what cannot stand on a line: rename it")
+            code = 1
+    return code
 
 
 def _list(chains: Sequence[Chain], wanted: Wanted, *, as_json: bool) -> int:
@@ -103,6 +136,8 @@ def _list(chains: Sequence[Chain], wanted: Wanted, *, as_json: bool) -> int:
                 sys.stdout.write(f"{runslines.as_json(one, chain)}\n")
         elif mine:
             sys.stdout.write("".join(f"{line}\n" for line in runslines.lines(chain, mine)))
+    if not as_json:
+        _damaged([run for run in shown if run.wrong])
     total = sum(len(chain.runs) for chain in chains)
     damaged, simulated = sum(bool(one.wrong) for one in shown), sum(one.virtual for one in shown)
     more = f", {simulated} simulated (s)" if simulated else ""
@@ -111,6 +146,15 @@ def _list(chains: Sequence[Chain], wanted: Wanted, *, as_json: bool) -> int:
     more += "; chain values not checked, formbath verify does" if shown else ""
     sys.stderr.write(f"{len(shown)} of {total} runs{more}\n")
     return 0
+
+
+def _damaged(runs: Sequence[Seen]) -> None:
+    """Where each damaged run stands and what is wrong with it first, whole: a line of the list has no room for it."""
+    for one in runs[:MOST_DAMAGED]:
+        more = f" (and {len(one.wrong) - 1} more)" if len(one.wrong) > 1 else ""
+        _say(f"{one.path}: damaged: {one.wrong[0]}{more}")
+    if len(runs) > MOST_DAMAGED:
+        _say(f"{len(runs) - MOST_DAMAGED} more damaged runs: --json has all of them")
 
 
 def _table(chains: Sequence[Chain], wanted: Wanted, by: Sequence[str], *, as_json: bool) -> int:
@@ -137,39 +181,6 @@ def _table(chains: Sequence[Chain], wanted: Wanted, by: Sequence[str], *, as_jso
             why = one.state if wrong is None else f"damaged: {wrong}"
             sys.stderr.write(f"{clean(one.name)}: not counted, {clean(why)}\n")
     return 0
-
-
-def _archive(runs: Sequence[Seen], standings: Standings, claims: Claims, *, dry: bool, keep: bool) -> int:
-    from controller.runs.archive import archive_run, finish, why_not  # with verify, which a list does without
-
-    code = count = before = after = 0
-    for one in runs:
-        try:
-            if one.archived:
-                if not dry and finish(one.path, claims=claims):
-                    sys.stdout.write(f"{clean(one.name)}: what an interruption had left is taken away\n")
-                continue
-            why = why_not(one, standings.of(one.path.parent), keep=keep)
-            if why is not None:
-                sys.stderr.write(f"{clean(one.name)}: not archived: {clean(why.removeprefix(f'{one.name}: '))}\n")
-                # An open run is nothing wrong; one that cannot be archived at all wants a look.
-                code = max(code, 0 if why in ("is open", "is not unloaded") else 1)
-                continue
-            sizes = (0, 0) if dry else archive_run(one.path, keep=keep, claims=claims)
-        except RecordError as error:
-            sys.stderr.write(f"{clean(str(error))}\n")
-            code = 1
-            continue
-        except Exception as error:  # noqa: BLE001 - whatever one run holds, the next ones are archived
-            sys.stderr.write(f"{clean(one.name)}: not archived: {type(error).__name__}: {clean(str(error))}\n")
-            code = 1
-            continue
-        count, before, after = count + 1, before + sizes[0], after + sizes[1]
-        told = "would be archived" if dry else f"archived, {sizes[0] / 1000:.0f} kB, now {sizes[1] / 1000:.0f} kB"
-        sys.stdout.write(f"{clean(one.name)}: {told}\n")
-    sizes_told = "" if dry else f", {before / 1e6:.1f} MB, now {after / 1e6:.1f} MB"
-    sys.stdout.write(f"{count} of {len(runs)} runs {'would be archived' if dry else 'archived'}{sizes_told}\n")
-    return code
 
 
 def _wrong(key: str, what: str) -> InputError:

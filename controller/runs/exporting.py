@@ -98,7 +98,8 @@ def export(paths: Iterable[Path], name: str, sink: Sink, wanted: Wanted | None =
         if is_bath_folder(path):
             yield from _bath(path, sink)
             continue
-        run = look(path, known.of(path.parent).open)
+        standing = known.of(path.parent)
+        run = look(path, standing.open, standing.left)
         if not chosen.takes(run):
             continue
         if not run.circuit and run.wrong:

@@ -6,9 +6,12 @@ import importlib
 import io
 import json
 from collections.abc import Sequence
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from controller.records.bathlog import CONTINUES
+from controller.records.outside import number_of
 from controller.records.tables import TABLES
 from controller.runs.exportcells import TIMES, UNITS, WHOLE
 from controller.runs.exporting import FORMAT, YES_NO, Exported, Piece, cleaned, front_columns, front_of
@@ -17,7 +20,9 @@ ROW_GROUP = 50_000
 """Rows that wait before they are written: a group of the file, some MB in memory."""
 
 SCALARS = ("value", "limit")
-"""Numbers where they are some; what is no number stands in a column of words beside it, so that nothing is lost."""
+"""Numbers where a float holds them exactly, but for chain values, which may look like one; all else stands as it is in
+a column of words beside it, so that nothing is lost."""
+_LARGEST = 2.0**53
 TEXTS = ("id", "text", "chain", "serial")
 """Texts that seldom come again; all others are coded by a dictionary."""
 
@@ -29,7 +34,6 @@ class ParquetSink:
         """`name`: the table."""
         self._arrow: Any = importlib.import_module("pyarrow")
         self._csv: Any = importlib.import_module("pyarrow.csv")
-        self._compute: Any = importlib.import_module("pyarrow.compute")
         parquet: Any = importlib.import_module("pyarrow.parquet")
         self._name = name
         self._front = front_columns(name)
@@ -94,20 +98,30 @@ class ParquetSink:
     def _shaped(self, table: Any) -> Any:
         """The rows as the schema wants them: scalars as numbers, what is no number beside them."""
         columns: list[Any] = []
+        codes = table.column("code").to_pylist() if "code" in self._types else [None] * table.num_rows
         for name in self._types:
             found = table.column(name)
-            columns += self._numbers(found) if name in SCALARS else [found]
+            columns += self._numbers(found, codes) if name in SCALARS else [found]
         return self._arrow.table(columns, schema=self._schema)
 
-    def _numbers(self, column: Any) -> list[Any]:
+    def _numbers(self, column: Any, codes: Sequence[str | None]) -> list[Any]:
         """What is a number, and what is not."""
-        compute = self._compute
-        number = compute.match_substring_regex(column, r"^-?[0-9]+(\.[0-9]+)?(e[+-]?[0-9]+)?$")
-        nothing = self._arrow.nulls(len(column), self._arrow.string())
-        as_number = compute.if_else(number, column, nothing)
-        return [as_number.cast(self._arrow.float64()), compute.if_else(number, nothing, column)]
+        texts = column.to_pylist()
+        numbers = [
+            None if text is None or code == CONTINUES else _exact(text) for text, code in zip(texts, codes, strict=True)
+        ]
+        others = [text if number is None else None for text, number in zip(texts, numbers, strict=True)]
+        return [self._arrow.array(numbers, self._arrow.float64()), self._arrow.array(others, self._arrow.string())]
 
     def _write(self) -> None:
         table = self._arrow.concat_tables(self._waiting).unify_dictionaries()
         self._waiting = []
         self._writer.write_table(table, row_group_size=ROW_GROUP)
+
+
+def _exact(text: str) -> float | None:
+    """A cell's number; None where it is none, or a float would have other digits."""
+    number = number_of(text)
+    if number is None or abs(number) > _LARGEST or Decimal(repr(number)) != Decimal(text):
+        return None
+    return number

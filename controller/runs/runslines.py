@@ -9,6 +9,7 @@ hours       from the start to the end, or to the last row
 Ah          charge put in
 stands      how it ended; "open": a service has it open; "unclosed": nobody
             has; "damaged"; once signed off: batteries passed, of those loaded
+            ("18/18 stop" instead of "18/18 pass": a person stopped the run)
 de          derates: alarms that reduced its current. For how long its own
             temperature did, says the table. What reduces the whole bath
             (water, power) stands in the bath's own events and is not in it
@@ -18,8 +19,10 @@ al          alarms open at the end: told, and their cause had not gone
 
 A list reads heads, summaries and small tables, and of log.csv the end alone.
 It does not look whether the chain values of a log hold: the table does, and
-formbath verify proves all of it. --json has more of each run: all batches,
-alarms, derates, trips, rides over a lost link, what is wrong with it.
+formbath verify proves all of it. Below it stands what is wrong with damaged
+runs, behind their paths. A copied run counts once, its other copies are told.
+--json has more of each run: its path, all batches, alarms, derates, trips,
+rides over a lost link, what is wrong with it. --paths has the paths alone.
 """
 
 from __future__ import annotations
@@ -47,7 +50,7 @@ def lines(chain: Chain, shown: Sequence[Seen]) -> Iterator[str]:
         figures = [
             f"{hours(chain.duration_s)} h", f"{_number(chain.charge_Ah)} Ah", f"{_number(_kilo(chain.energy_Wh))} kWh"
         ]  # fmt: skip
-        yield from wrapped(f"chain of {len(chain.runs)}: {', '.join(figures)} in all")
+        yield from wrapped(f"follow-on: {len(chain.runs)} runs, {', '.join(figures)} in all")
     for text in chain.wrong:
         yield from wrapped(text)
 
@@ -76,12 +79,13 @@ def _batches(run: Seen) -> str:
 
 
 def stands(run: Seen) -> str:
-    """In a word: damaged, open, unclosed; the outcome where it is signed off; else how it ended."""
+    """In ten columns: damaged, open, unclosed; the outcome where it is signed off; else how it ended."""
     if run.wrong:
         return "damaged"
     if run.outcomes:
         count = sum(run.outcomes.values())
-        return f"{run.outcomes.get('pass', 0)}/{run.batteries or count} pass"
+        how = "stop" if run.state == "stopped" else "pass"
+        return f"{run.outcomes.get('pass', 0)}/{run.batteries or count} {how}"
     return run.state
 
 

@@ -74,8 +74,11 @@ class Seen:
     derates: int = 0
 
 
-def look(path: Path, open_runs: frozenset[str]) -> Seen:
-    """What is to be seen of the record at `path`; `open_runs` are the names of those that a service has open."""
+def look(path: Path, open_runs: frozenset[str], left: frozenset[str] = frozenset()) -> Seen:
+    """What is to be seen of the record at `path`.
+
+    `open_runs`: names of those that a service has open; `left`: of those that the next service goes on with.
+    """
     name, archived = path.name.removesuffix(SUFFIX), not path.is_dir()
     try:
         place = place_of(path)
@@ -95,7 +98,7 @@ def look(path: Path, open_runs: frozenset[str]) -> Seen:
     alarms = alarms_of(tables.get("events.csv"))
     trips, rides = (_whole((summary or {}).get(key)) for key in ("trips", "link_rides"))
     lines = {table: found.lines for table, found in tables.items()}
-    ended = _ended(place, summary, lines, name in open_runs, wrong)
+    ended = _ended(place, summary, lines, name in open_runs, name in left, wrong)
     return Seen(
         path, name, archived,
         **{**_began(plain, name), "virtual": any(each.get("virtual") is True for each in (plain, summary or {}))},
@@ -156,7 +159,10 @@ def _parts(place: Place, run_json: bytes, wrong: list[str]) -> tuple[Mapping[str
     for name, header in (("events.csv", EVENT_HEADER), ("batteries.csv", BATTERY_HEADER)):
         try:
             data = _bytes(place, name)
-            if data or name == "events.csv":
+            if name == "events.csv" and place.size(name) is None:
+                # A summary tells of each file that is gone.
+                wrong.extend([f"{name}: is missing"] if summary is None else [])
+            elif data or name == "events.csv":
                 table = read_table(name, data, header, run_json)
                 tables[name] = table
                 # A cut tail is what an open run has while its writer is at work.
@@ -194,13 +200,13 @@ def _batches(plain: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _ended(
-    place: Place, summary: Mapping[str, Any] | None, lines: Lines, is_open: bool, wrong: list[str]
+    place: Place, summary: Mapping[str, Any] | None, lines: Lines, is_open: bool, is_left: bool, wrong: list[str]
 ) -> dict[str, Any]:
     """How it ended by its summary; how far it came by its last row, where there is none."""
     if summary is None:
         try:
             reached = _last_row(place)
-            said = wrong_without(place, reached.get("state", ""), lines, is_open=is_open)
+            said = wrong_without(place, reached.get("state", ""), lines, is_open=is_open or is_left)
             wrong += [] if said is None else [said]
         except RecordError as error:
             wrong.append(_bare(place.path, error))

@@ -62,14 +62,20 @@ class Files:
 class Desk:
     """The orders waiting, and the futures of those who gave them."""
 
-    def __init__(self, file: BathFile, now: Callable[[], Now], flush: Flush | None = None) -> None:
+    def __init__(
+        self,
+        file: BathFile,
+        now: Callable[[], Now],
+        flush: Flush | None = None,
+        dropped: Callable[[str], bool] = lambda _: False,
+    ) -> None:
         """`now` tells the last cycle's time, by which "filled so many minutes ago" is counted.
 
-        `flush` waits until the record is safe (None: time is stepped, nobody waits).
+        `flush` waits until the record is safe (None: time is stepped, nobody waits). `dropped`: see `Kept`.
 
         `profiles` (by the hash of their text) and `releases` (by the circuit) are the files of accepted loads.
         """
-        self.kept = Kept(flush)
+        self.kept = Kept(flush, dropped)
         self._reading = asyncio.Lock()
         self._places = {circuit.name: circuit.places for circuit in file.circuit}
         self._now = now

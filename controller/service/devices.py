@@ -6,7 +6,6 @@ bath itself got another one, they would come to another string. Reads, changes n
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -14,11 +13,10 @@ from pathlib import Path
 from controller.core.state import CircuitState
 from controller.core.types import Event, Scalar
 from controller.records.errors import RecordError
-from controller.records.finding import LIMITS
 from controller.records.head import safe_name
 from controller.records.reader import read_bytes
+from controller.records.statefile import LIMITS, read_limits, read_state
 from controller.records.statefile import NAME as STATE
-from controller.records.statefile import read_state
 from controller.service.begun import is_first
 from controller.service.left import Left
 from controller.service.limits import Limits, kept_begun, kept_limits
@@ -101,11 +99,11 @@ def _of(left: Left, name: str) -> CircuitState:
 def _earlier(folder: Path) -> list[Limits]:
     """Return the settings of the services before, of which one or more may have been killed before all was told."""
     try:
-        plain = json.loads(read_bytes(folder / LIMITS) or b"{}")
-    except (RecordError, ValueError, RecursionError):
+        plain, _ = read_limits(read_bytes(folder / LIMITS))
+    except RecordError:
         return []
-    before = kept_limits(plain)
-    return [] if before is None else [before, *(each.limits for each in kept_begun(plain))]
+    before = None if plain is None else kept_limits(plain)
+    return [] if plain is None or before is None else [before, *(each.limits for each in kept_begun(plain))]
 
 
 def _beside(runs: Path, bath: str) -> dict[str, Limits]:

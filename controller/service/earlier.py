@@ -10,9 +10,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from controller.records.errors import RecordError
-from controller.records.finding import LIMITS, is_of_a_bath
+from controller.records.finding import is_of_a_bath
 from controller.records.head import read_plain, safe_name
 from controller.records.place import SUFFIX, place_of, read_all
+from controller.records.statefile import LIMITS
 from controller.records.statefile import NAME as STATE
 from profiles.problems import clean
 

@@ -20,6 +20,7 @@ from controller.core.types import Reaction
 from controller.records.errors import RecordError
 from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
+from controller.service.lostrows import KEY as BATH_LOST
 from controller.texts.holders import UNREADABLE
 
 WEEK_MS = 7 * 24 * 3_600_000
@@ -72,11 +73,12 @@ def state_to_keep(
     ended: Mapping[str, str] | None = None,
     releases: Mapping[str, Text] | None = None,
     lost: Mapping[str, tuple[int, int]] | None = None,
+    bath_lost: int = 0,
 ) -> dict[str, Any]:
     """Return state.json's content: circuits, open and ended run folders, the profiles and releases loads rest on.
 
-    `lost`: cycles and rows of open records that no disk took. `releases` are by the circuit; of each its name and hash
-    stand here, its text in a file of its own.
+    `lost`: cycles and rows of open records that no disk took; `bath_lost`: rows of the bath's own. `releases` are by
+    the circuit; of each its name and hash stand here, its text in a file of its own.
     """
     codec = Codec()
     loads = [each.load for each in state.circuits if each.load is not None]
@@ -87,6 +89,7 @@ def state_to_keep(
         "open_runs": dict(folders),
         "ended_runs": dict(ended or {}),
         "lost": {name: list(both) for name, both in (lost or {}).items()},
+        BATH_LOST: bath_lost,
         "alarms": [codec.dump(Alarm, alarm) for alarm in state.alarms],
         "duty": codec.dump(Duty, state.duty),
         "resume_for": state.resume_for,

@@ -20,16 +20,22 @@ console tells that nobody answers (own choice; a sound disk takes milliseconds, 
 MOST_WAITS = 8
 """Waits at once, one for all orders of a cycle: as many cycles as pass in the longest wait, and some (own choice)."""
 
+FULL = "no memory is left for rows, those of this order are lost: write it down on paper"
+
 Flush = Callable[[float], str | None]
 """Waits until the record is safe, at most so many seconds, and returns why it is not (None: it is). With 0 it waits for
 nothing, and returns what is known to be wrong."""
 
 
 class Kept:
-    """The waits for the disk. `flush` None: nobody waits (time is stepped)."""
+    """The waits for the disk. `flush` None: nobody waits (time is stepped).
 
-    def __init__(self, flush: Flush | None) -> None:
+    `dropped` tells of an order, by its id, whether a row of it found no room in memory: no disk will ever have it.
+    """
+
+    def __init__(self, flush: Flush | None, dropped: Callable[[str], bool] = lambda _: False) -> None:
         self._flush = flush
+        self._dropped = dropped
         self._shared: asyncio.Future[str | None] | None = None
         # Threads of its own: waits for a disk that hangs must not keep others from theirs, least of all a new client.
         self._threads = ThreadPoolExecutor(MOST_WAITS, "kept")
@@ -41,7 +47,12 @@ class Kept:
         """
         if self._flush is None or not given.accepted:
             return given
-        why = self._said(self._flush, 0.0) if verb in WAITS_FOR_NO_DISK else await self._safe(self._flush)
+        if self._dropped(given.id):
+            why: str | None = FULL
+        elif verb in WAITS_FOR_NO_DISK:
+            why = self._said(self._flush, 0.0)
+        else:
+            why = await self._safe(self._flush)
         if why is None:
             return given
         loud = words.filled(NOT_KEPT, {"why": clean(why, 200)})

@@ -20,10 +20,12 @@ from controller.core.types import Event
 from controller.records.bathlog import BathLog
 from controller.records.errors import RecordError
 from controller.records.head import Text, read_plain
+from controller.records.place import FolderPlace
 from controller.records.reader import read_bytes
 from controller.records.resume import Resumed, resume_run
 from controller.records.rows import parse_time
 from controller.records.run import RunRecord
+from controller.records.statefile import read_state_at
 from controller.records.writer import Writer
 from controller.service.earlier import may_be_of, names_below, what_is_left
 from controller.service.keeping import (
@@ -39,6 +41,7 @@ from controller.service.keeping import (
     kept_resume_for,
     unreadable,
 )
+from controller.service.lostrows import lost_before
 from controller.service.recorder import Recorder
 from controller.service.renamed import new_here, not_the_same, still_blocked
 
@@ -84,7 +87,7 @@ class _Found:
 
 def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, runs: Path) -> Left:
     """Read state.json and open each run that was not ended; nothing is completed by guessing."""
-    content, said = kept_content(settings, recorder.bath, runs)
+    content, said, older = kept_content(settings, recorder.bath, runs)
     circuits, problems = kept_circuits(content)
     changed_file = []
     if said:
@@ -92,13 +95,14 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
     elif "circuits" in content:
         changed_file = not_the_same(settings, content, circuits)
         circuits |= {own.name: new_here(own.name) for own in settings.circuits if own.name not in circuits}
-    found = _Found(circuits, content["now_ms"], content["utc_ms"], [*said, *problems, *changed_file])
+    found = _Found(circuits, content["now_ms"], content["utc_ms"], [*older, *said, *problems, *changed_file])
     found.ended = ended_folders(content, circuits)
     for name, folders in folders_to_open(settings, content, runs, found.said, found.ended).items():
         # An older one only where the newer cannot be opened: two records of one run would both be wrong.
         for folder in folders:
             if _take_up(settings, found, name, runs / folder, writer):
                 break
+    recorder.bath.lost_rows += lost_before(content)
     no_disk_took = kept_lost(content)
     for record, _ in found.records.values():
         if record.folder.name in no_disk_took:
@@ -119,13 +123,18 @@ def what_was_left(settings: BathSettings, recorder: Recorder, writer: Writer, ru
     )  # fmt: skip
 
 
-def kept_content(settings: BathSettings, bath: BathLog, runs: Path) -> tuple[dict[str, Any], list[str]]:
-    """Return state.json with its times as whole numbers and its lists as lists, and what of it cannot be used.
+def kept_content(
+    settings: BathSettings, bath: BathLog, runs: Path
+) -> tuple[dict[str, Any], list[str], tuple[str, ...]]:
+    """Return state.json with times as whole numbers and lists as lists, what of it cannot be used, what is only told.
 
     A file that is not there is a first start, but where a service of this bath left anything else: then blocks were
     forgotten.
     """
-    content, trouble = bath.read_state()
+    try:
+        content, trouble, older = read_state_at(FolderPlace(bath.folder))
+    except RecordError as error:
+        content, trouble, older = None, str(error), None
     said = [trouble] if trouble else []
     if content is None and not trouble and (what := what_is_left(runs, settings.name, said)) is not None:
         said.append(f"state.json: {what}")
@@ -142,7 +151,7 @@ def kept_content(settings: BathSettings, bath: BathLog, runs: Path) -> tuple[dic
     if not isinstance(found.get("alarms", []), list):
         # Of what cannot be read the gravest is believed.
         found["alarms"] = [None]
-    return found, said
+    return found, said, (older,) if older else ()
 
 
 def folders_to_open(

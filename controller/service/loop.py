@@ -221,18 +221,20 @@ class Service:
         revisions = tuple(each.revision for each in state.circuits)
         reacts = (*(timer.code for timer in state.timers if timer.active), state.inputs.flow_lost_ms)
         steps = self._clock_steps  # the next service must not take this one's step for one of its own
-        lost = parts.recorder.lost()
+        lost, bath_lost = parts.recorder.lost(), parts.recorder.bath_lost()
         # Grows in every cycle while memory is full: then written when it doubled, and once it is over as it is.
         over = parts.writer.has_room or self.ending
-        grown = tuple((name, *(each if over else each.bit_length() for each in both)) for name, both in lost.items())
+        counts = (*lost.items(), (parts.settings.name, (bath_lost,)))
+        grown = tuple((name, *(each if over else each.bit_length() for each in both)) for name, both in counts)
         revision = (state.revision, revisions, state.duty, state.resume_for, tuple(folders), reacts, steps, grown)
         if revision != self._kept_revision:
             self._kept_revision = revision
             for release in rested_on(state, parts.desk.releases).values():
                 parts.recorder.bath.keep_release(release)
             kept = state_to_keep(
-                state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases, lost
-            )
+                state, self._now.utc_ms, folders, parts.desk.profiles, parts.recorder.ended(), parts.desk.releases,
+                lost, bath_lost,
+            )  # fmt: skip
             with parts.writer.lock:
                 parts.recorder.bath.put_state({**kept, "boot": parts.boot()})
                 self._holds.given(parts.writer.mark()[0], state)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ from controller.records.run import RunRecord
 from controller.records.writer import Writer
 from controller.service.counted import GAP_UNKNOWN, counted
 from controller.service.limits import Keeping
+from controller.service.lostrows import LostRows
 from controller.service.proofs import Proofs, proof_cells
 
 LATER = ("reading", SIGNED)
@@ -77,6 +79,8 @@ class Recorder:
         self.bath = BathLog(runs, settings.name, writer)
         self.proofs = Proofs(self.bath.read_proofs())
         self.limits: Keeping | None = None
+        self._lost_rows = LostRows()
+        writer.names.look(runs)
         self.rows = 0
 
     def adopt(self, circuit: str, record: RunRecord, start_utc_ms: int) -> None:
@@ -102,6 +106,10 @@ class Recorder:
         told = {circuit: (each.record.lost_cycles, each.record.lost_rows) for circuit, each in self._open.items()}
         return {circuit: both for circuit, both in told.items() if any(both)}
 
+    def bath_lost(self) -> int:
+        """Return how many rows of the bath's own no disk took, and none knows of yet."""
+        return self._lost_rows.untold(self.bath.lost_rows)
+
     def ended(self) -> dict[str, str]:
         """Return the name of the folder of each circuit's ended run, while it is not unloaded."""
         return dict(self._ended)
@@ -122,8 +130,9 @@ class Recorder:
         """
         if self.limits is not None and self.limits.look(self.bath, self._writer):
             self.limits = None
-        for what in self.bath.said_later():
+        for what in self.bath.said():
             self.event(Event("notice", self._settings.name, data={"what": what}), utc_ms, None)
+        self._lost_rows.look(self.bath.lost_rows, self._writer, partial(self._tell_lost, utc_ms))
         for old, new, cin in zip(before.circuits, after.circuits, out.told, strict=True):
             begins = new.run is not None and (old.run is None or new.run.end_ms is None)
             if new.run is None and old.run is not None:
@@ -147,6 +156,11 @@ class Recorder:
             if is_over(new):
                 self._end(each, new, utc_ms)
 
+    def _tell_lost(self, utc_ms: int, rows: int) -> bool:
+        before = self.bath.lost_rows
+        self.event(Event("rows_lost", self._settings.name, data={"value": rows, "unit": "rows"}), utc_ms, None)
+        return self.bath.lost_rows == before
+
     def event(self, event: Event, utc_ms: int, now_ms: int | None) -> None:
         """Write one event to its circuit's open run, else to the bath's own file."""
         each = self._open.get(event.target)
@@ -155,7 +169,7 @@ class Recorder:
             return
         row = event_row(event, utc_ms, now_ms if each is not None else None)
         if (proof := proof_cells(event, utc_ms)) is not None:
-            self.bath.add_proof(proof)
+            self.bath.add_proof(proof, row.id)
             self.proofs.take(proof)
         if each is None:
             self.bath.add_event(row)

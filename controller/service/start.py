@@ -87,7 +87,7 @@ async def serve(bath: Bath, held: ExitStack, reason: str = "") -> Service:
 
 def _parts(bath: Bath, settings: BathSettings, field: Field, recorder: Recorder, writer: Writer, begin: Begun) -> Parts:
     clock = RealClock(settings.period_ms, begin.begin_ms, begin.first_ms)
-    desk = Desk(bath.file, clock.last, partial(not_on_disk, writer))
+    desk = Desk(bath.file, clock.last, partial(not_on_disk, writer), writer.has_dropped)
     place = socket_place(bath.file.hall, bath.file.name)
     identify = people_of(bath.file, os.getuid()).identify
     socket = OrderSocket(

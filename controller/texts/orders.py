@@ -132,6 +132,7 @@ TEXTS: dict[str, str] = {
     "orders.type_why_unblock": "a block that is not yours: maintenance only, with a reason:",
     "orders.type_reason": "reason:",
     "orders.type_text": "text:",
+    "orders.type_goal": "name:",
     "orders.presence": "{who} has this prompt open too, since {age} s",
     # The load form.
     "orders.title_load": "LOAD {name}, {places} places",

@@ -15,6 +15,9 @@ TEXTS: dict[str, str] = {
     "replay.no_next": "no later event that matters in this record",
     "replay.no_previous": "no earlier event that matters in this record",
     "replay.outside": "{time} is not in this record: it goes from {first} to {last}",
+    "replay.beyond": "{time} is beyond the end: the record is {length} long",
+    "replay.no_time": "no such time: {time}; right are +3:20 (since the start), 14:05 and 2026-03-16 14:05",
+    "replay.type_time": "time or name:",
     "replay.title_go": "GO TO: +3:20 is since the start, 14:05 by the clock, or a circuit or bath by its name",
     # The help page.
     "replay.help_what": "REPLAY of a record: nothing here is live, and it takes no order",

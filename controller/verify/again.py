@@ -28,7 +28,8 @@ Cells = Mapping[str, str]
 class Again:
     """What came of it. `result` None: decided by another core, only counted again.
 
-    `apart`: where counters differ from those counted again; `rows_due`: rows were held against those that are due.
+    `apart`: where counters differ from those counted again; `rows_due`: rows were held against those that are due;
+    `crash_rows`: how many of them a crash took.
     """
 
     readings: Readings
@@ -39,6 +40,7 @@ class Again:
     apart: list[str] = field(default_factory=list)
     events: EventCheck | None = None
     rows_due: bool = False
+    crash_rows: int = 0
 
 
 class _Listener:
@@ -168,6 +170,7 @@ def decide_again(
         told_of, notes = due.finish(bounds.interruptions(readings.silences, readings.now_ms))
         lacking += told_of
         missing += due.lacking
+        again.crash_rows = due.crash_took
         again.notes += notes
         again.wrong += [told] if (told := due.extras()) else []
     _within(again, lacking, missing, bounds.lost.rows, "row")

@@ -2,32 +2,38 @@
 
 from __future__ import annotations
 
+import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 from controller.records.bathlog import CONTINUES, RELEASES
 from controller.records.errors import RecordError
 from controller.records.finding import MONTH, PROOFS, is_of_a_bath
 from controller.records.place import FolderPlace, read_all
+from controller.records.statefile import LIMITS, read_limits_at, read_state_at
 from controller.records.statefile import NAME as STATE
-from controller.records.statefile import read_state
 from controller.records.tables import EVENT_COLUMNS, PROOF_COLUMNS
 from controller.verify.aftercheck import wrong_reading_rows
 from controller.verify.chained import MOST_BREAKS, Chained, read_chained
 from controller.verify.forms import TABLE_FORMS, wrong_forms
 from controller.verify.paper import Typed, on_paper
+from controller.verify.proofcheck import lacking_proofs
 from controller.verify.telling import few
 from controller.verify.verdict import Verdict
 
 _RELEASE = re.compile(r"([0-9a-f]{64})\.json")
+Reader = Callable[[FolderPlace], tuple[dict[str, Any] | None, str | None, str | None]]
 
 
 def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
     """Look at a bath's own folder; RecordError when it cannot be read."""
     place = FolderPlace(folder)
     verdict = Verdict(place.name, kind="bath")
+    odd = _no_plain_files(place)
+    verdict.wrong += [f"{name}: is no plain file" for name in odd]
     tables: dict[str, Chained] = {}
     for name in place.names():
         month = MONTH.fullmatch(name)
@@ -40,21 +46,31 @@ def verify_bath(folder: Path, papers: Sequence[Typed] = ()) -> Verdict:
         if month is not None:
             verdict.wrong += _other_months(table, month[1])
             verdict.wrong += wrong_reading_rows(name, table.named)
-    verdict.wrong += _broken_months(tables)
-    _state(place, verdict)
-    _releases(folder, verdict)
+    verdict.wrong += [*_broken_months(tables), *_proofs(tables, odd)]
+    for name, read in ((STATE, read_state_at), (LIMITS, read_limits_at)):
+        if name not in odd:
+            _sealed(place, name, read, verdict)
+    if RELEASES not in odd:
+        _releases(folder, verdict)
     verdict.paper = [on_paper(typed, {name: table.lines for name, table in tables.items()}) for typed in papers]
     verdict.files = {
         name: not any(said.startswith(f"{name}:") for said in verdict.wrong)
-        for name in place.names()
-        if is_of_a_bath(name)
+        for name in sorted({*place.names(), *odd})
+        if _is_ours(name)
     }
-    if tables:
-        verdict.notes.append(
-            "a cut end would not show here, nor that the newest month is gone, but against a chain value on paper or "
-            "another copy"
-        )
+    verdict.notes += _not_to_be_seen(verdict) if tables else []
     return verdict
+
+
+def _not_to_be_seen(verdict: Verdict) -> list[str]:
+    """What is not there though every service leaves it, and what would not show."""
+    missing = [name for name in (STATE, LIMITS) if name not in verdict.files]
+    said = [f"{name}: is missing, every service leaves one: what it held is not known" for name in missing]
+    said.append(
+        "a cut end would not show here, nor that the newest month is gone, but against a chain value on paper or "
+        "another copy"
+    )
+    return said
 
 
 def _table(place: FolderPlace, name: str, verdict: Verdict) -> Chained | None:
@@ -98,13 +114,39 @@ def _broken_months(tables: Mapping[str, Chained]) -> list[str]:
     return found
 
 
-def _state(place: FolderPlace, verdict: Verdict) -> None:
+def _proofs(tables: Mapping[str, Chained], odd: Sequence[str]) -> list[str]:
+    """Proofs that the events tell of and proofs.csv, where it can be read, does not hold."""
+    if PROOFS in odd or (PROOFS in tables and tables[PROOFS].breaks):
+        return []
+    proofs = tables[PROOFS].named if PROOFS in tables else []
+    months = {name: table.named for name, table in sorted(tables.items()) if MONTH.fullmatch(name)}
+    return few(lacking_proofs(months, proofs), "events", "rows", MOST_BREAKS)
+
+
+def _is_ours(name: str) -> bool:
+    return is_of_a_bath(name) or name == LIMITS
+
+
+def _no_plain_files(place: FolderPlace) -> list[str]:
+    """What is called as a file of ours and is none, sorted: a link leads elsewhere, and nobody reads a pipe."""
+    plain = place.names()
     try:
-        trouble = read_state(read_all(place, STATE))[1]
+        with os.scandir(place.path) as entries:
+            odd = [each.name for each in entries if _is_ours(each.name) and each.name not in plain]
+            kept = place.path / RELEASES
+            there = kept.is_symlink() or (kept.exists() and not kept.is_dir())
+    except OSError as error:
+        raise RecordError(f"{place.path}: cannot be read: {error.strerror}") from None
+    return sorted([*odd, *([RELEASES] if there else [])])
+
+
+def _sealed(place: FolderPlace, name: str, read: Reader, verdict: Verdict) -> None:
+    try:
+        _, trouble, older = read(place)
     except RecordError as error:
-        trouble = f"{STATE}: {str(error).rpartition(f'{STATE}: ')[2]}"
-    if trouble:
-        verdict.wrong.append(trouble)
+        trouble, older = f"{name}: {str(error).rpartition(f'{name}: ')[2]}", None
+    verdict.wrong += [trouble] if trouble else []
+    verdict.notes += [older] if older else []
 
 
 def _releases(folder: Path, verdict: Verdict) -> None:

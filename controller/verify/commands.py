@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from controller.records.errors import RecordError
@@ -43,29 +43,48 @@ def run(args: argparse.Namespace) -> int:
     record.
     """
     papers = _papers(args.chain)
-    missing = set(papers)
     code = 0
-    problems = []
-    for folder in args.run:
-        try:
-            verdict = _verdict(folder, args, papers)
-        except RecordError as error:
-            problems.append(Problem(str(folder), None, "", str(error)))
-            continue
+    problems: list[Problem] = []
+    looked_at = _looked_at(args, papers, problems)
+    nowhere: list[OnPaper] = []
+    if papers:
+        # A page belongs to one record: its value need not stand in the others that were named with it.
+        looked_at = list(looked_at)
+        nowhere = _nowhere(papers, [verdict for _, verdict in looked_at])
+    for folder, verdict in looked_at:
+        verdict.off_paper = bool(nowhere)
         if args.json:
             print(json.dumps(as_plain(verdict)))
         else:
             _print(folder, verdict, several=len(args.run) > 1)
         code = max(code, 0 if verdict.holds else 1)
-        missing -= {typed for typed, one in zip(papers, verdict.paper, strict=False) if one.table is not None}
-    # A page belongs to one record: its value need not stand in the others that were named with it.
-    if missing and len(problems) < len(args.run):
-        code = 1
-        for typed in () if args.json else sorted(missing, key=lambda one: one.value):
-            print(told(OnPaper(typed.value)))
+    for one in () if args.json else nowhere:
+        print(told(one))
     if problems:
         raise InputError(problems)
     return code
+
+
+def _looked_at(
+    args: argparse.Namespace, papers: Sequence[Typed], problems: list[Problem]
+) -> Iterable[tuple[Path, Verdict]]:
+    """Each folder with what was found, as soon as it is; what is no record goes into `problems`."""
+    for folder in args.run:
+        try:
+            yield folder, _verdict(folder, args, papers)
+        except RecordError as error:
+            problems.append(Problem(str(folder), None, "", str(error)))
+
+
+def _nowhere(papers: Sequence[Typed], verdicts: Sequence[Verdict]) -> list[OnPaper]:
+    """The typed values that stand in none of what was looked at, each once, sorted; none where nothing was."""
+    found: dict[tuple[str, str], OnPaper] = {}
+    for at, typed in enumerate(papers if verdicts else ()):
+        places = [verdict.paper[at] for verdict in verdicts if verdict.paper]
+        if all(one.table is None for one in places):
+            none = OnPaper(typed.value, asked=typed.table)
+            found[typed.value, typed.table or ""] = next((one for one in places if one.elsewhere is not None), none)
+    return [found[key] for key in sorted(found)]
 
 
 def _papers(texts: Sequence[str]) -> list[Typed]:

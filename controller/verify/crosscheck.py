@@ -22,9 +22,9 @@ from controller.records.redecide import Step
 from controller.records.summary import is_sealed
 from controller.verify.again import Again
 from controller.verify.gather import Gathered
-from controller.verify.losses import Bounds, lost_of
+from controller.verify.losses import Bounds, Lost, lost_of
 from controller.verify.readingcheck import ReadingCheck
-from controller.verify.rowtimes import missing_rows, wrong_end_time, wrong_times
+from controller.verify.rowtimes import missing_rows, wrong_times
 from controller.verify.signedcheck import wrong_sign_off
 from controller.verify.statecheck import wrong_states, wrong_trips
 from controller.verify.strangerows import strange_rows
@@ -33,8 +33,6 @@ _ALWAYS = ("core", "run_json_sha256", "cycles_sha256", "readme_sha256", "rows", 
            "lost_rows")  # fmt: skip
 """Keys that each summary of the present form has."""
 _BY_A_SERVICE = ("start_utc", "end_utc", "trips")
-_GROW = ("charge_Ah", "discharge_Ah", "energy_Wh", "hottest_C", "highest_V_per_cell", "link_rides")
-"""What may have grown in cycles that were lost behind the last one on record."""
 _HALF_DIGIT_C = 0.0051
 
 
@@ -85,7 +83,6 @@ def wrong_in_files(found: Gathered) -> list[str]:
         wrong += wrong_sign_off(found.summary, found.rows_of("batteries.csv"))
         wrong += _too_cold(found.summary, log)
         wrong += wrong_trips(found.summary, events, lost_of(found.summary).rows)
-        wrong += wrong_end_time(found.summary, str(found.plain.get("start_utc")), log, events)
     return wrong
 
 
@@ -96,6 +93,9 @@ def hold_against(found: Gathered, head: Head, again: Again, trips: int, bounds: 
     if not again.rows_due:
         _distances(found, head, again, bounds)
     summary, result = found.summary, again.result
+    duration_s = plain_number((summary or {}).get("duration_s"))
+    if result is None and duration_s is not None:
+        again.readings.over_at(head.start_ms + round(duration_s * 1000))
     if result is None and not bounds.lost:
         again.wrong += _states(found, head, again, bounds)
     if summary is None or result is None or result.state is None or result.not_compared:
@@ -105,17 +105,16 @@ def hold_against(found: Gathered, head: Head, again: Again, trips: int, bounds: 
     known = trips
     if type(told) is int and ((result.restarts and 0 <= told <= trips) or (bounds.lost.cycles and told >= trips)):
         known = told
-    _end(found, summary, result.state, known, again, may_have_grown=bool(bounds.lost.cycles))
+    _end(found, summary, result.state, known, again, bounds.lost)
 
 
 def _end(
-    found: Gathered, summary: Mapping[str, Any], state: CircuitState, trips: int | None, again: Again,
-    *, may_have_grown: bool,
+    found: Gathered, summary: Mapping[str, Any], state: CircuitState, trips: int | None, again: Again, lost: Lost
 ) -> None:  # fmt: skip
     """What summary.json says of the end: a note where it may have grown in cycles that were lost, else wrong."""
     all_there = "summary_format" in found.plain
     told = wrong_end(summary, state, trips, all_there=all_there)
-    grown = {key: value for key, value in ended(state).items() if may_have_grown and key in _GROW}
+    grown = {key: last for key, last in ended(state).items() if lost.behind_cycles(key, summary.get(key), last)}
     wrong = wrong_end({**summary, **grown}, state, trips, all_there=all_there)
     again.wrong += wrong
     again.notes += [said for said in told if said not in wrong]

@@ -17,7 +17,8 @@ from controller.verify.losses import Interruptions, clock_of
 class DueCheck:
     """Sees each cycle in order. `missing`: core times of rows that are due and not there; `extra`: rows not due.
 
-    `rows`: the core time of each row of log.csv, with its numbers. `lacking`: how many are missing that no crash took.
+    `rows`: the core time of each row of log.csv, with its numbers. `lacking`: how many are missing that no crash took;
+    `crash_took`: how many one did take. Behind the last cycle nobody knows that yet: those rows may be under way.
     """
 
     due: Due
@@ -26,12 +27,14 @@ class DueCheck:
     missing: list[int] = field(default_factory=list)
     extra: list[int] = field(default_factory=list)
     lacking: int = 0
+    crash_took: int = 0
+    _last_ms: int | None = None
     _logged_ms: int | None = None
     _unsure_until_ms: int | None = None
 
     def decided(self, before: CircuitState, after: CircuitState, *, maybe: bool) -> None:
         """One cycle. `maybe`: one in which a service may have begun anew, which then writes a row."""
-        now_ms = after.now_ms
+        self._last_ms = now_ms = after.now_ms
         here = self.rows.get(now_ms, ())
         if len(here) > 1:
             self.extra += here[1:]
@@ -76,7 +79,10 @@ class DueCheck:
             told += f": the cycles go on to {self._at(end)}"
             is_crash = interrupted.may_have_taken(missing[0])
             (notes if is_crash else wrong).append(told)
-            self.lacking += 0 if is_crash else len(missing)
+            if not is_crash:
+                self.lacking += len(missing)
+            elif end != self._last_ms:
+                self.crash_took += len(missing)
         if within:
             self.lacking += len(within)
             more = f", and {len(within) - 1} more" if len(within) > 1 else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -45,7 +45,7 @@ class Gathered:
         virtual = isinstance(settings, Mapping) and settings.get("virtual") is True
         return is_ours(self.plain) and self.readme == readme(virtual=virtual).encode()
 
-    def rows_of(self, name: str) -> list[dict[str, str]]:
+    def rows_of(self, name: str) -> Sequence[dict[str, str]]:
         """A table's rows by the names of their cells."""
         return self.tables[name].named if name in self.tables else []
 
@@ -66,7 +66,8 @@ def gather(place: Place, verdict: Verdict) -> Gathered:
         elif name in ("log.csv", "events.csv") and name not in names:
             verdict.wrong.append(f"{name}: is missing")
     found.cycles_bin, found.readme = _bytes(place, "cycles.bin", verdict), _bytes(place, "README.txt", verdict)
-    found.cycles = read_cycles(found.cycles_bin, _bytes(place, "cycles.tail", verdict))
+    there = found.cycles_bin if "cycles.bin" in names else None
+    found.cycles = read_cycles(there, _bytes(place, "cycles.tail", verdict))
     verdict.wrong += found.cycles.problems
     _take_summary(found, verdict)
     verdict.rows, verdict.events = verdict.tables.get("log.csv", 0), verdict.tables.get("events.csv", 0)
@@ -101,8 +102,8 @@ def _take_summary(found: Gathered, verdict: Verdict) -> None:
         return
     found.summary = summary
     if summary is None:
-        verdict.notes.append("no summary.json: the run is still open or was never closed; a cut end would not show")
-    elif is_stripped(summary, found.plain):
+        return
+    if is_stripped(summary, found.plain):
         verdict.wrong.append("summary.json: its own SHA-256 was taken away: this record's version writes one")
     elif not is_sealed(summary):
         verdict.notes.append("summary.json is of an older form, without its own SHA-256: a change in it may not show")

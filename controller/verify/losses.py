@@ -12,17 +12,28 @@ from dataclasses import dataclass
 from typing import Any
 
 from controller.core.settings import BathSettings
+from controller.core.types import State
 from controller.records.due import USUAL_LOG_S, Due
+from controller.records.outside import plain_number
+from controller.records.readings import moment_of
 
 TAIL_MS = 60_000
 """So long before an interruption cycles may lack their rows: many commits of a disk that fails (own choice)."""
 TAIL_ROWS = 1_000
 """A stepped clock, whose time may pass as fast as the machine goes, waits for the disk each 1,000 rows."""
 
+_GROW = ("charge_Ah", "discharge_Ah", "energy_Wh", "hottest_C", "highest_V_per_cell", "link_rides")
+"""What only grows in a run."""
+_STATES = tuple(each.value for each in State)
+
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """How many cycles and rows summary.json says were lost while no disk took them and the memory was full."""
+    """How many cycles and rows summary.json says were lost while no disk took them and the memory was full.
+
+    They may have been the last ones: what summary.json says of the end is then right though the last cycle or row on
+    record tells otherwise (`last`), and whether it `told` what may be is decided here alone.
+    """
 
     cycles: int = 0
     rows: int = 0
@@ -30,6 +41,18 @@ class Lost:
     def __bool__(self) -> bool:
         """Whether anything was."""
         return bool(self.cycles or self.rows)
+
+    def behind_cycles(self, key: str, told: object, last: object) -> bool:
+        """Whether lost cycles may have led there: what only grows has grown."""
+        return self.cycles > 0 and key in _GROW and _has_grown(told, last)
+
+    def behind_rows(self, key: str, told: object, last: object) -> bool:
+        """Whether lost rows may have told so: that, or another state, or another wall time."""
+        if key == "state":
+            return self.rows > 0 and told in _STATES
+        if key == "end_utc":
+            return self.rows > 0 and moment_of(str(told)) is not None
+        return self.rows > 0 and key in _GROW and _has_grown(told, last)
 
 
 _NOTHING = Lost()
@@ -90,6 +113,11 @@ class Bounds:
 
 NO_BOUNDS = Bounds()
 """Of a closed record that lost nothing; nobody knows which rows were due."""
+
+
+def _has_grown(told: object, last: object) -> bool:
+    new, old = plain_number(told), plain_number(last)
+    return new is not None and (last is None or (old is not None and new >= old))
 
 
 def lost_of(summary: Mapping[str, Any] | None) -> Lost:

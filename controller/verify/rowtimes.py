@@ -24,7 +24,8 @@ SLEWED_SHARE = 0.0005
 """By at most this a time service lets a clock run fast or slow: 500 ppm, Linux's own bound (from memory)."""
 NEAR_MS = 60_000
 """So far from a leap the event that explains it may stand, and the first row from the start (own choice)."""
-_MOVES = ("clock_step", "gap", "gap_unknown", "gap_not_known", "service_started")
+_GAPS = ("gap", "gap_unknown", "gap_not_known", "service_started")
+"""Events of a silence. Who was killed may have taken one of a clock along, that of the row before the silence."""
 
 Cells = Mapping[str, str]
 
@@ -47,8 +48,8 @@ def wrong_times(start_utc: str, log: Sequence[Cells], events: Sequence[Cells], l
     begin_ms = _time_ms(start_utc)
     if begin_ms is None:
         return ["run.json: start_utc: is no time"]
-    moved = sorted(_moved(events))
     points = sorted([*_points("log.csv", log, begin_ms), *_points("events.csv", events, begin_ms)])
+    moved = _moved(events, points)
     leaps = [
         pair
         for pair in pairwise([_Point(min([0, *(each.elapsed_ms for each in points)]), 0, "", 0), *points])
@@ -82,13 +83,14 @@ def wrong_end_time(
     if begin_ms is None or duration_s is None or "end_utc" not in summary:
         return []
     over_ms = round(duration_s * 1000)
-    points = sorted(_points("log.csv", log, begin_ms), key=lambda one: abs(one.elapsed_ms - over_ms))
-    if not points or abs(points[0].elapsed_ms - over_ms) > NEAR_MS:
+    points = sorted(_points("log.csv", log, begin_ms))
+    nearest = min(points, key=lambda one: abs(one.elapsed_ms - over_ms), default=None)
+    if nearest is None or abs(nearest.elapsed_ms - over_ms) > NEAR_MS:
         return []  # no row near that end: a duration that is wrong shows elsewhere
     over = _Point(over_ms, 0, "", 0)
-    if _explained(sorted(_moved(events)), over, over):
+    if _explained(_moved(events, points), over, over):
         return []
-    if end_ms is not None and abs(end_ms - (begin_ms + over_ms + points[0].offset_ms)) <= NEAR_MS:
+    if end_ms is not None and abs(end_ms - (begin_ms + over_ms + nearest.offset_ms)) <= NEAR_MS:
         return []
     return [f"summary.json: end_utc is {bare(summary['end_utc'])}, the rows have another time at that end"]
 
@@ -100,14 +102,23 @@ def _points(table: str, rows: Sequence[Cells], begin_ms: int) -> Iterator[_Point
             yield _Point(elapsed_ms, utc_ms - begin_ms - elapsed_ms, table, number)
 
 
-def _moved(events: Sequence[Cells]) -> Iterator[int]:
-    """Moments at which wall time may leave elapsed time; of a row without one, that of the row before it."""
+def _moved(events: Sequence[Cells], points: Sequence[_Point]) -> list[int]:
+    """Moments, sorted, at which wall time may leave elapsed time; of a row without one, that of the row before it.
+
+    `points`: all rows, sorted; a silence's are its own and that of the last row before it.
+    """
+    at_ms = [point.elapsed_ms for point in points]
+    moved = []
     last_ms = 0
     for row in events:
         elapsed_ms = milliseconds_of(row.get("elapsed_s", ""))
         last_ms = last_ms if elapsed_ms is None else elapsed_ms
-        if row.get("code") in _MOVES:
-            yield last_ms
+        code = row.get("code")
+        if code == "clock_step" or code in _GAPS:
+            moved.append(last_ms)
+        before = bisect_left(at_ms, last_ms) if code in _GAPS else 0
+        moved += at_ms[before - 1 : before] if before else []
+    return sorted(moved)
 
 
 def _explained(moved: Sequence[int], before: _Point, point: _Point) -> bool:

@@ -117,6 +117,8 @@ def verify_place(
     if chain_only or not _decisions(found, step, verdict, progress, is_open):
         _from_rows(found, verdict)
     _without_cycles(found, verdict)
+    verdict.wrong = _told_once(found, verdict.wrong)
+    _no_summary(found, verdict)
     verdict.paper = [on_paper(typed, {name: table.lines for name, table in found.tables.items()}) for typed in papers]
     verdict.files = {
         name: not any(said.startswith(f"{name}:") for said in verdict.wrong)
@@ -140,6 +142,19 @@ def _unclosed(found: Gathered, is_open: bool | None, verdict: Verdict) -> None:
         verdict.notes.append("the run has ended, the service that has it open is about to close its record")
 
 
+def _told_once(found: Gathered, wrong: Sequence[str]) -> list[str]:
+    """Each finding once; of a table that is missing nothing but that."""
+    gone = [name for name in ("log.csv", "events.csv") if name not in found.names]
+    told = dict.fromkeys(wrong)
+    return [said for said in told if said.partition(":")[0] not in gone or said.endswith(": is missing")]
+
+
+def _no_summary(found: Gathered, verdict: Verdict) -> None:
+    """What a record without summary.json cannot show, unless something was found wrong with that."""
+    if found.summary is None and not any(said.startswith("summary.json:") for said in verdict.wrong):
+        verdict.notes.append("no summary.json: the run is still open or was never closed; a cut end would not show")
+
+
 def _end_in_rows(found: Gathered) -> str:
     """What in the tables tells that the run ended, in words; "": nothing."""
     states = [row.get("state", "") for row in found.rows_of("log.csv")[-1:]]
@@ -149,7 +164,7 @@ def _end_in_rows(found: Gathered) -> str:
 
 def _without_cycles(found: Gathered, verdict: Verdict) -> None:
     """Rows where no cycle is at all: cycles are written first."""
-    if _is_stepped(found):
+    if _is_stepped(found) or "cycles.bin" not in found.names:
         return
     rows = len(found.rows_of("log.csv"))
     if rows > lost_of(found.summary).cycles and not found.cycles.count:
@@ -159,6 +174,9 @@ def _without_cycles(found: Gathered, verdict: Verdict) -> None:
 
 def _decisions(found: Gathered, step: Step, verdict: Verdict, progress: Progress | None, opened: bool | None) -> bool:
     """Decide again, or, where another core decided, only count again; False: the cycles cannot be read."""
+    if "cycles.bin" not in found.names and not found.cycles.count:
+        verdict.decisions = "not compared: cycles.bin is missing"
+        return False
     if not found.plain:
         verdict.decisions = "not compared: run.json cannot be read"
         verdict.notes.append(f"decisions: {verdict.decisions}")
@@ -247,6 +265,8 @@ def _judge(again: Again, head: Head, verdict: Verdict, bounds: Bounds) -> None:
         verdict.compared, verdict.same, verdict.restarts = result.compared, result.same, result.restarts
     if again.events is not None:
         verdict.events_given, verdict.events_same = again.events.given, again.events.same
+    verdict.crash_rows = again.crash_rows
+    verdict.crash_events = 0 if again.events is None else again.events.crash_took
     verdict.gap_s, verdict.counter_Ah = again.readings.gap_s, again.readings.counter_Ah
     verdict.counted, verdict.counted_from = again.tally.sums(), "cycles"
     if len(verdict.gap_s) > verdict.stated_gaps + again.readings.may_lack(bounds):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from typing import Any
 
 from controller.records.batchlist import Battery
@@ -25,10 +26,12 @@ from controller.records.later import SIGNED, last_current_ms, result_of
 from controller.records.ours import by_service
 from controller.records.readings import Reading, from_after, once, reading_of, reference_C
 from controller.records.rows import BATTERY_COLUMNS, CELL_LIMIT, cells_text, time_utc
+from controller.records.saying import counted
 from controller.verify.telling import Few
 
-MOST_TRIED = 40
-"""Moments at which a clock may have been set back between readings, so that a sign-off knew fewer of them."""
+MOST_TRIED = 200
+"""Lengths of after.csv that a sign-off may have known, as a clock was set back later: three readings of each of 60
+places, and some (own choice)."""
 _MOST_LOOKED = 5_000_000
 """Sign-offs, times what each was tried with, times readings and batteries: so much no run has (own choice)."""
 _SIGNED = ("outcomes", "signed_off_by", "signed_off_role", "signed_off_utc", "verdict_at_end")
@@ -37,7 +40,7 @@ _NEWEST = {"verdict": "verdict", "outcomes": "outcomes", "signed_off_by": "who",
 Row = Mapping[str, str]
 Said = Mapping[str, Any]
 Odd = tuple[list[str], list[str]]
-"""What cells of batteries.csv, and what sums in summary.json say otherwise."""
+"""Two lists of findings: of cells of batteries.csv and of sums in summary.json; or what is wrong, and notes."""
 
 
 def wrong_sign_off(summary: Said, batteries: Sequence[Row]) -> list[str]:
@@ -64,42 +67,49 @@ def wrong_sign_off(summary: Said, batteries: Sequence[Row]) -> list[str]:
 def wrong_batteries(
     summary: Said, run_json: Said, batteries: Sequence[Row], own: Iterable[Row], after: Sequence[Row],
     log: Sequence[str],
-) -> list[str]:  # fmt: skip
+) -> Odd:  # fmt: skip
     """What batteries.csv and the sign-offs' sums say otherwise than the sign-offs' words and the readings give.
 
-    `own`: rows of events.csv; `after`: of after.csv; `log`: the lines of log.csv.
+    `own`: rows of events.csv; `after`: of after.csv; `log`: the lines of log.csv. Wrong, and notes.
     """
     signed = signed_of(summary)
     if not signed:
         unsigned = bool(batteries) and by_service(run_json)
-        return ["batteries.csv: has rows, summary.json tells of no sign-off"] if unsigned else []
+        return (["batteries.csv: has rows, summary.json tells of no sign-off"] if unsigned else []), []
     readings = [reading for row in own if (reading := reading_of(row)) is not None]
     string = batteries_of(run_json)
     known = _Known(readings, [from_after(row) for row in after], last_current_ms(log), reference_C(run_json))
     if len(signed) * known.most_tries * (len(readings) + len(after) + len(string) + 1) > _MOST_LOOKED:
-        return [f"summary.json: tells of {len(signed)} sign-offs: more than can be looked at"]
+        return [f"summary.json: tells of {len(signed)} sign-offs: more than can be looked at"], []
     cells, sums = Few("batteries.csv", "cells"), Few("summary.json: sign-offs", "values")
+    notes = Few("summary.json: sign-offs", "notes")
     first = 0
     for number, said in enumerate(signed, 1):
         rows = batteries[first : first + len(string)]
         tries = (
-            _odd_sign_off(said, number, string, measured, rows, first)
-            for measured in known.at(str(said.get("time_utc")))
+            (_odd_sign_off(said, number, string, measured, rows, first), without)
+            for measured, without in known.at(str(said.get("time_utc")))
         )
-        odd = _least_odd(tries)
+        odd, without = _least_odd(tries)
         cells.take(odd[0])
         sums.take(odd[1])
+        notes.take([_later(number, without)] if without else [])
         first += len(string)
     wrong = [*cells.told(), *sums.told()]
     if len(batteries) != first:
         wrong.append(f"batteries.csv: has {len(batteries)} rows, its sign-offs give {first}")
-    return wrong
+    return wrong, notes.told()
 
 
-def _least_odd(tries: Iterator[Odd]) -> Odd:
-    """Nothing, where one of the tries finds nothing, else what the first one found."""
+def _least_odd(tries: Iterator[tuple[Odd, int]]) -> tuple[Odd, int]:
+    """The first of the tries that finds nothing, else the first of all; with the readings it goes without."""
     first = next(tries)
-    return first if any(first) and all(any(odd) for odd in tries) else ([], [])
+    return next((each for each in chain((first,), tries) if not any(each[0])), first)
+
+
+def _later(number: int, without: int) -> str:
+    many = f"{counted(without, 'reading')} of after.csv with a time before it"
+    return f"summary.json: sign-off {number}: knows nothing of {many}: so it is where a clock was set back in between"
 
 
 def _odd_sign_off(
@@ -180,17 +190,20 @@ class _Known:
         """How often one sign-off is looked at, at the most."""
         return 1 + min(MOST_TRIED, len(self._after))
 
-    def at(self, signed_utc: str) -> Iterator[Mapping[int, Measured]]:
+    def at(self, signed_utc: str) -> Iterator[tuple[Mapping[int, Measured], int]]:
         """What had been read by then: from all rows first, then from fewer, as a clock that was set makes possible.
 
-        Rows that came later have a time that is not later where the clock was set back, or in the same cycle.
+        Rows that came later have a time that is not later where the clock was set back, or in the same cycle. The rows
+        may show neither: then how many of such a time are left out is told beside, the fewest first.
         """
-        same = [row for row, told in enumerate(self._times) if told == signed_utc]
-        lengths = [len(self._times), *sorted({*same, *self._set_back})[:MOST_TRIED]]
-        for length in lengths:
+        by_then = [row for row, told in enumerate(self._times) if told <= signed_utc]
+        shown = sorted({*self._set_back, *(row for row in by_then if self._times[row] == signed_utc)})
+        unshown = {row: without for without, row in enumerate(reversed(by_then), 1) if row not in shown}
+        tries = [(len(self._times), 0), *((row, 0) for row in shown), *unshown.items()]
+        for length, without in tries[: 1 + MOST_TRIED]:
             rows = (*self._own, *self._after[:length])
-            by_then = once(each for each in rows if time_utc(each.utc_ms) <= signed_utc)
-            yield measured_of(by_then, self._last_ms, self._at_C)
+            known = once(each for each in rows if time_utc(each.utc_ms) <= signed_utc)
+            yield measured_of(known, self._last_ms, self._at_C), without
 
 
 def _cells(values: Iterable[Any]) -> dict[str, str]:

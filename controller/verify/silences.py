@@ -50,6 +50,11 @@ class Readings:
         self.gap_s.append((self.now_ms - self._from_ms) / 1000)
         self.gap_ends_ms.append(self.now_ms)
 
+    def over_at(self, end_ms: int) -> None:
+        """The run was over at this core time: a silence that ended behind it is none of an open run."""
+        kept = [each for each in zip(self.gap_s, self.gap_ends_ms, strict=True) if each[1] <= end_ms]
+        self.gap_s, self.gap_ends_ms = [gap_s for gap_s, _ in kept], [ends_ms for _, ends_ms in kept]
+
     def may_lack(self, bounds: Bounds) -> int:
         """How many of the gaps may have no row: those right before an interruption, and as many as rows were lost."""
         interrupted = bounds.interruptions(self.silences, self.now_ms)

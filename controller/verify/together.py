@@ -86,7 +86,7 @@ def _signed(found: Gathered) -> Sequence[Findings]:
     batteries = wrong_batteries(summary, found.plain, found.rows_of("batteries.csv"), own, after, lines)
     looked = "sign_offs" in summary or bool(after)
     return [
-        (batteries, []),
+        batteries,
         wrong_own(summary, own, looked=looked),
         wrong_beside(found.place.path, found.plain, summary, own, after),
     ]

@@ -13,6 +13,8 @@ LEAST_COMPARED_Ah = 0.1
 MOST_TOLD = 20
 """Findings printed of one record; `--json` has all, where a file has very many of a kind as their number."""
 _UNTOUCHED = "untouched as far as its own hashes tell"
+_OPEN = "open, never closed; a cut end would not show"
+_OFF_PAPER = "NOT what stands on paper"
 
 
 @dataclass(slots=True)
@@ -27,7 +29,8 @@ class Verdict:
     off. `paper`: the typed chain values.
     `closed`: a run has its summary.json, against which a cut end would show. `simulated`: of a virtual plant.
     `decisions`: `compared`, or why not; `decided_by`, `this_core`: where another core decided. `lost_cycles`,
-    `lost_rows`: what no disk took, as summary.json says.
+    `lost_rows`: what no disk took, as summary.json says; `crash_rows`, `crash_events`: what the cycles tell of and a
+    crash took. `off_paper`: a typed chain value stands in nothing that was looked at.
     """
 
     folder: str
@@ -64,19 +67,24 @@ class Verdict:
     this_core: int | None = None
     lost_cycles: int = 0
     lost_rows: int = 0
+    crash_rows: int = 0
+    crash_events: int = 0
+    off_paper: bool = False
 
     @property
     def holds(self) -> bool:
-        """Whether nothing was found wrong."""
-        return not self.wrong
+        """Whether nothing was found wrong, and all that stands on paper is there."""
+        return not self.wrong and not self.off_paper
 
 
 def as_plain(verdict: Verdict) -> dict[str, object]:
     """The verdict for `--json`.
 
-    `whole`: nothing is wrong, nothing was lost, an end that was cut would have shown, and no other core decided.
+    `whole`: nothing is wrong, nothing was lost, no crash took anything, an end that was cut would have
+    shown, and no other core decided.
     """
-    whole = verdict.holds and verdict.closed and not _lost(verdict) and verdict.this_core is None
+    lacks = _lost(verdict) or _crash(verdict)
+    whole = verdict.holds and verdict.closed and not lacks and verdict.this_core is None
     return {"format": "formbath/verify/1", "whole": whole, "holds": verdict.holds, **asdict(verdict)}
 
 
@@ -108,10 +116,16 @@ def _state(verdict: Verdict) -> str:
     """How far a record holds, in words."""
     if verdict.wrong:
         return "NOT as it was written"
-    if _lost(verdict):
-        return f"NOT WHOLE, the record lost {_lost(verdict)} while no disk took them; what is there is {_UNTOUCHED}"
+    if verdict.off_paper:
+        return _OFF_PAPER
+    lost, crash = _lost(verdict), _crash(verdict)
+    if lost or crash:
+        told = [f"the record lost {lost} while no disk took them"] if lost else []
+        told += [f"a crash took {crash} that its cycles tell of"] if crash else []
+        is_open = "" if verdict.closed else f"; {_OPEN}"
+        return f"NOT WHOLE, {', '.join(told)}; what is there is {_UNTOUCHED}{is_open}"
     if not verdict.closed:
-        return "as far as it goes: open, never closed; a cut end would not show"
+        return f"as far as it goes: {_OPEN}"
     if verdict.this_core is not None:
         other = f"decided by core {verdict.decided_by}, this is {verdict.this_core}"
         return f"as far as it can be compared ({other}) whole, and {_UNTOUCHED}"
@@ -120,12 +134,21 @@ def _state(verdict: Verdict) -> str:
 
 def _lost(verdict: Verdict) -> str:
     """What no disk took, in words; "": nothing."""
-    counts = ((verdict.lost_rows, "row"), (verdict.lost_cycles, "cycle"))
+    return _counts((verdict.lost_rows, "row"), (verdict.lost_cycles, "cycle"))
+
+
+def _crash(verdict: Verdict) -> str:
+    """What a crash took, in words; "": nothing."""
+    return _counts((verdict.crash_rows, "row"), (verdict.crash_events, "event"))
+
+
+def _counts(*counts: tuple[int, str]) -> str:
     return " and ".join(counted(number, what) for number, what in counts if number)
 
 
 def _sum_bath(verdict: Verdict) -> str:
-    whole = "NOT as it was written" if verdict.wrong else f"whole, and {_UNTOUCHED}"
+    whole = _OFF_PAPER if verdict.off_paper else f"whole, and {_UNTOUCHED}"
+    whole = "NOT as it was written" if verdict.wrong else whole
     chain = "see above" if verdict.wrong else "chain unbroken"
     rows = sum(verdict.tables.values())
     tables = counted(len(verdict.tables), "table")

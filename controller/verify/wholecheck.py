@@ -13,6 +13,8 @@ from controller.verify.forms import TABLE_FORMS, wrong_forms
 from controller.verify.gather import Gathered
 from controller.verify.headcheck import wrong_summary
 from controller.verify.logwatch import DECIMALS
+from controller.verify.losses import lost_of
+from controller.verify.rowtimes import wrong_end_time
 from controller.verify.tally import COUNTED
 from controller.verify.verdict import Verdict
 
@@ -74,8 +76,21 @@ def _hashes(found: Gathered, verdict: Verdict) -> None:
             verdict.wrong.append(f"summary.json: {name} is {short(repr(number))}, no count")
         elif number:
             verdict.notes.append(f"{name.replace('_', ' ')} while no disk took them: {number}")
-    states = [row.get("state") for row in found.rows_of("log.csv")[-1:]]
-    verdict.wrong += wrong_summary(summary, found.plain, found.cycles.count, states[0] if states else None)
+    _last_row(found, summary, verdict)
+
+
+def _last_row(found: Gathered, summary: Mapping[str, Any], verdict: Verdict) -> None:
+    """The end as the last row tells it; a note where rows that were lost may have told otherwise behind it."""
+    lost = lost_of(summary)
+    rows, events = found.rows_of("log.csv"), found.rows_of("events.csv")
+    state = rows[-1].get("state") if rows else None
+    known = None if lost.behind_rows("state", summary.get("state"), state) else state
+    wrong = wrong_summary(summary, found.plain, found.cycles.count, known)
+    verdict.wrong += wrong
+    told = wrong_summary(summary, found.plain, found.cycles.count, state)
+    verdict.notes += [said for said in told if said not in wrong]
+    ends = wrong_end_time(summary, str(found.plain.get("start_utc")), rows, events) if found.plain else []
+    (verdict.notes if lost.behind_rows("end_utc", summary.get("end_utc"), None) else verdict.wrong).extend(ends)
 
 
 def _entry(summary: Mapping[str, Any], key: str, name: str) -> Any:
@@ -105,4 +120,6 @@ def _counters(found: Gathered, verdict: Verdict) -> None:
         if total is None or highest is None:
             continue
         if not isinstance(total, int | float) or abs(total - highest) > 10.0 ** -DECIMALS[name]:
-            verdict.wrong.append(f"summary.json: {name} is {total}, the last row of log.csv says {highest}")
+            may_be = lost_of(found.summary).behind_rows(name, total, highest)
+            said = f"summary.json: {name} is {total}, the last row of log.csv says {highest}"
+            (verdict.notes if may_be else verdict.wrong).append(said)

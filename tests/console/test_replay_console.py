@@ -158,6 +158,69 @@ def test_g_in_a_live_bath_knows_no_times():
     assert desk.out == []
 
 
+@pytest.mark.parametrize(("typed", "told"), [
+    ("99:99", "no such time: 99:99; right are +3:20 (since the start), 14:05 and 2026-03-16 14:05"),
+    ("+5:61", "no such time: +5:61; right"), ("2020-01-01", "no such time: 2020-01-01; right"),
+    ("-1:00", "no such time: -1:00; right"), ("14.05", "no such time: 14.05; right"),
+    ("+20:00:01", "+20:00:01 is beyond the end: the record is 20:00:00 long"),
+    ("+99:00", "+99:00 is beyond the end: the record is 20:00:00 long"),
+    ("B7", "no circuit or bath B7 here"), ("+x", "no circuit or bath +x here"),
+])  # fmt: skip
+def test_what_is_no_time_here_is_told(typed, told):
+    """With what would be right, or why not; nothing is sent."""
+    desk = Desk(replayed())
+    shown = desk.press("g", *typed, "enter")
+    assert told in " ".join(shown.split())
+    assert desk.out == []
+
+
+def test_the_end_itself_can_be_gone_to():
+    """The record's length is no time beyond it."""
+    desk = Desk(replayed())
+    desk.press("g", *"+20:00", "enter")
+    assert [each for each in desk.out if isinstance(each, Seek)] == [Seek("A", elapsed_s=72_000.0)]
+
+
+def test_a_dialogue_says_what_is_typed_there():
+    """In a replay a time or a name, in a live bath a name, in a search whatever is looked for."""
+    assert "\ntime or name: 1_" in Desk(replayed()).press("g", "1")
+    live = Desk(pictures.picture(pictures.special()))
+    assert "\nname: 1_" in live.press("g", "1")
+    live.press("esc", "e")
+    assert "\ntext: 1_" in live.press("/", "1")
+
+
+@pytest.mark.parametrize("width", [17, 20, 24, 31, 40, 60, 80])
+@pytest.mark.parametrize("height", [*range(1, 13), 24])
+@pytest.mark.parametrize("over", [{}, {"paused": True}, {"ended": True, "elapsed_s": 72_000.0}])
+def test_at_every_size_a_replay_says_where_it_stands(width, height, over):
+    """REPLAY, where it is, how fast it goes; the year where there is room for it: also in a window of a few lines."""
+    desk = Desk(replayed(name="20260316T060000Z-A-A07-K3107", **over))
+    desk.app.look(desk.seen, None, ())
+    shown = [row.text for row in desk.app.rows(width, height, desk.now_s)]
+    assert len(shown) == height
+    assert max(map(len, shown)) <= width
+    head = "\n".join(shown[: min(height, 2)])
+    wide = height > 1 or width >= 24
+    at = "20:00:00" if "ended" in over else "3:25:45"
+    pace = "END" if "ended" in over else "PAUSED" if over else "x60"
+    for word in ("REPLAY", at if wide else at[:2], pace):
+        assert word in head
+    assert "2026-03-16" in head or width < (31 if height > 1 else 38)
+
+
+@pytest.mark.parametrize("height", range(3, 12))
+def test_a_dialogue_in_a_few_lines_leaves_where_the_replay_stands(height):
+    """What is typed stands below it, its keys at the end."""
+    desk = Desk(replayed(paused=True))
+    desk.type("g", "+", "3")
+    shown = [row.text for row in desk.app.rows(40, height, desk.now_s)]
+    assert len(shown) == height
+    assert shown[1].endswith("PAUSED")
+    assert shown[-1].startswith("[ ] event")
+    assert height < 4 or "time or name: +3_" in shown
+
+
 def test_second_line_says_where_it_stands():
     """Position, length and pace; at its end END; another core and what is not whole, as far as there is room."""
     second = Desk(replayed()).draw()[1]

@@ -219,14 +219,15 @@ def _bath(scribe: Scribe) -> None:
 
 
 def _end(scribe: Scribe) -> None:
-    """One circuit is stopped, the others are done with their task and complete; all are unloaded."""
-    scribe.say("stop", "A03")
+    """One circuit is stopped, the others are done with their task and complete, one is signed off; all are unloaded."""
+    scribe.say("stop", "A03", reason="batch recalled")
     scribe.cycles_of(6)
     scribe.until(lambda: all(each.run is not None and each.run.step == 2 for each in scribe.bench.state.circuits[:2]))
     scribe.cycles_of(3)
     scribe.say("done", "A01", "A02", step=3)
     scribe.until(lambda: scribe.state("A01") == scribe.state("A02") == "complete")
     scribe.cycles_of(6)
+    scribe.say("sign-off", "A02", result="pass, 4 scrap reversed", reason="seen with the foreman")
     scribe.say("unload", "A01")
     scribe.say("unload", reason="the bath is wanted")
     scribe.cycles_of(2)

@@ -228,3 +228,43 @@ def test_a_formed_strings_volts_must_fit_its_new_count(kit, volts, fresh, charge
         assert (middle_V, scatter_V) == pytest.approx((2.1 * 6 * 17, 0.3 * 6 * 17))
     assert loadchecks.recount_volts(replace(ask, state=replace(ask.state, load=None))) is None
     assert loadchecks.recount_volts(replace(ask, state=replace(ask.state, run=None))) is None
+
+
+def test_a_trial_says_that_it_is_one(kit):
+    """However the order said so: by a word of its own, or by its load alone."""
+    for load, said in ((replace(kit.load(), trial=True), {}), (kit.load(), {"trial": "yes"})):
+        _, event = given(ask_for(kit, "load", load=load, reason="new paste", **said))
+        assert (event.code, event.data["trial"], event.data["reason"]) == ("accepted", True, "new paste")
+    assert "trial" not in given(ask_for(kit, "load", load=kit.load(), reason="new paste"))[1].data
+
+
+LIST = "K3107:1-11/P1-9 K3108:12-17,K3109:18//S1-2"
+"""18 batteries; what looks like places behind a stroke is a pallet or a serial."""
+
+
+@pytest.mark.parametrize(("text", "batteries", "result", "passed"), [
+    (LIST, 18, "pass", None), (LIST, 17, "pass", 18), (LIST, 17, "pass, 7 scrap taken out", None),
+    (LIST, 16, "pass, 7 scrap taken out", 17), (LIST, 17, "pass, 7 scrap x, 7 pass", 18),
+    (LIST, 17, "scrap burnt", None), (LIST, 1, "scrap burnt, 3 pass, 18 pass", 2),
+    (LIST, 1, "scrap burnt, 3 pass", None),
+    ("K1:1-8 K2:10-18", 17, "pass", None), ("K1:1-8 K2:10-18", 16, "pass", 17),
+    ("K1:1-8 K2:10-18", 16, "pass, 9 scrap a link", 17), ("K1:1-8 K2:10-18", 16, "pass, 10 rework leak", None),
+    ("", 17, "pass", None),
+])  # fmt: skip
+def test_no_more_batteries_pass_than_stood_to_the_end(kit, text, batteries, result, passed):
+    """One that was taken out had no current from then on. Places of links do not count, nor where there is no list."""
+    ask = ask_for(kit, "sign-off", State.STOPPED, result=result)
+    load = replace(ask.state.load, text=text, batteries=batteries)
+    ask = replace(ask, state=replace(ask.state, load=load))
+    assert code(ask) == (None if passed is None else "outcome_count")
+    if passed is not None:
+        listed = 18 if text == LIST else 17
+        assert dict(refusal_of(ask).data) == {"passed": passed, "stood": batteries, "listed": listed}
+
+
+def test_a_sign_off_of_nothing_is_refused_for_that(kit):
+    """Where no load stands there is nothing to count."""
+    ask = ask_for(kit, "sign-off", State.STOPPED, result="pass")
+    ask = replace(ask, state=replace(ask.state, load=None))
+    assert code(ask) == "not_loaded"
+    assert loadchecks.passes_stood(ask) is None

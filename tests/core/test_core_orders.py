@@ -362,3 +362,30 @@ def test_an_accepted_order_is_answered_again_when_the_device_read_back(kit):
         assert [(event.data["order"], event.data["verb"]) for event in told] == [("1", verb)]
         assert told[0].data["current_A"] == current_A
     assert any(event.code == "accepted" for event in bench.events)
+
+
+@pytest.mark.parametrize(("said", "kept"), [
+    ("batch recalled", "batch recalled"), ("  seen ", "seen"), ("x" * 500, "x" * 500),
+    ("x" * 501, "x" * 497 + "..."), ("x" * 8000, "x" * 497 + "..."), (None, None), (7, 7), ("", ""),
+])  # fmt: skip
+def test_a_reason_is_kept_as_long_as_a_record_keeps_one(kit, said, kept):
+    """With every order, refused ones too; an order is never refused for it."""
+    for verb, state in (("stop", State.RUNNING), ("unload", State.STOPPED), ("stop", State.IDLE)):
+        assert given(ask_for(kit, verb, state, reason=said))[1].data["reason"] == kept
+    assert "reason" not in given(ask_for(kit, "stop", State.RUNNING))[1].data
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("reason", ["", None, 7, "seen", "y" * 501])
+def test_only_what_is_taken_apart_again_tells_its_reason_apart(kit, verb, reason):
+    """Once, where it is none that stands in the words; as who gave it, and without the order's id."""
+    ask = ask_for(kit, verb, reason=reason, **({"minutes": 60} if verb == "extend" else {}))
+    told = [event for event in after(ask, ask.state) if event.code == "reason"]
+    if verb not in {"reading", "sign-off"} or not isinstance(reason, str) or not reason:
+        assert told == []
+        return
+    (event,) = told
+    role = "quality" if verb == "sign-off" else "technician"
+    kept = reason if len(reason) < 500 else "y" * 497 + "..."
+    assert (event.target, event.kind) == ("A01", "order")
+    assert dict(event.data) == {"verb": verb, "who": "anna", "role": role, "reason": kept}

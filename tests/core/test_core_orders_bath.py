@@ -44,6 +44,14 @@ def test_each_circuit_answers_for_itself(kit):
     assert [event.target for event in events if event.code == "accepted"] == ["A", "A01", "A02"]
 
 
+def test_a_reason_given_to_the_bath_is_told_by_all_that_take_the_order(kit):
+    """So that it stands in each run's own record, as long as a record keeps one."""
+    bench = kit.bench().running()
+    events = bench.cycle(kit.order("hold", "A", reason=f" batch recalled {'x' * 600}"))
+    told = {event.target: event.data["reason"] for event in events if event.code == "accepted"}
+    assert told == dict.fromkeys(("A", "A01", "A02"), f"batch recalled {'x' * 482}...")
+
+
 def test_an_order_to_the_bath_ignores_the_revision_seen_for_hold_and_stop(kit):
     """Danger does not wait for a fresh screen."""
     bench = kit.bench().running()

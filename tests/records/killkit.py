@@ -17,6 +17,7 @@ import realrun as kit
 from controller.core.state import CircuitState
 from controller.records import run as run_module
 from controller.records.bathlog import BathLog
+from controller.records.bathtable import BathTable
 from controller.records.logrow import log_row
 from controller.records.reader import Block, RunFolder, read_run
 from controller.records.resume import resume_run
@@ -88,16 +89,17 @@ def work(place: Path, made: Made) -> None:
         bath.add_event(EventRow(kit.UTC_MS, None, f"e{put}", "event", "x", "A"))
         if put % 3 == 0:
             told = {batch: told_of(record, numbers[batch]) for batch, (record, _) in runs.items()}
-            told["bath"] = told_of(bath, put)
             assert writer.flush(), writer.trouble
+            told["bath"] = told_of(bath, put)
             tell("acked", os.getpid(), told)
     os.read(0, 1)  # whoever kills is slower than that; it ends by itself only where nobody is there to do so
     os._exit(0)
 
 
 def told_of(record: RunRecord | BathLog, cycles: int) -> dict[str, Any]:
-    """What a record holds by now, once it is acknowledged."""
-    tables = {name: [table.rows, table.last] for name, table in record._tables.items()}
+    """What a record holds by now, once it is acknowledged; a bath's tables are known once they were written."""
+    found = {name: table._open[0] if isinstance(table, BathTable) else table for name, table in record._tables.items()}
+    tables = {name: [table.rows, table.last] for name, table in found.items()}
     return {"folder": record.folder.name, "cycles": cycles, "tables": tables}
 
 

@@ -101,10 +101,11 @@ class ShortRun:
         return self.state.circuits[0]
 
     def order(self, verb: str, **args) -> None:
-        """One order of a person who may do everything."""
+        """One order of a person who may do everything; it is on the disk before it is answered."""
         self.said += 1
         roles = ("technician", "engineer", "maintenance", "quality")
         self.cycle(Order(f"o{self.said}", verb, "A01", "anna", roles, args))
+        self.commit()
 
     def cycle(self, *orders, skip_ms: int = 0) -> None:
         """One cycle of all that a service does."""

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from controller.records.bathlog import BathLog, verify_bath_table
+from controller.records.disk import Disk
 from controller.records.rows import EventRow
 from controller.records.writer import Writer
 from controller.verify.bathfolder import verify_bath
@@ -81,6 +84,23 @@ def test_proofs_have_their_own_table(writer, tmp_path):
     log.add_proof(("2026-03-16T06:00:00.000Z", "probe A01", "77", "pass", "anna", "2027-03-16"))
     assert writer.commit()
     assert (tmp_path / "A" / "proofs.csv").read_text().startswith("time_utc,item,serial,result,by,due,chain\n")
+
+
+def test_a_proof_is_on_the_disk_before_the_event_that_tells_of_it(tmp_path):
+    """A power cut between the two leaves a proof that nobody tells of, not an order that was taken without its row."""
+
+    class Synced(Disk):
+        def sync(self, fd):
+            super().sync(fd)
+            names.append(Path(f"/proc/self/fd/{fd}").readlink().name)
+
+    names: list[str] = []
+    writer = Writer(disk=Synced())
+    log = BathLog(tmp_path, "A", writer)
+    log.add_event(event(1_773_640_800_000, "proof"))
+    log.add_proof(("2026-03-16T06:00:00.000Z", "extraction", "", "passed", "anna", ""))
+    assert writer.commit()
+    assert [name for name in names if name.endswith(".csv")] == ["proofs.csv", "events-202603.csv"]
 
 
 def test_a_bath_name_is_no_path(writer, tmp_path):

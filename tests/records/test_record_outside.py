@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
+import tracemalloc
 import zlib
 from dataclasses import dataclass
 from hashlib import sha256
@@ -12,7 +13,8 @@ import pytest
 from forgekit import rechained, resealed, unsealed
 from memoryplace import in_memory
 
-from controller.records import frames, outside
+from controller.bathmodel import CircuitEntry
+from controller.records import cycles, frames, outside
 from controller.records.cycles import DamagedCycles, decode
 from controller.records.errors import RecordError
 from controller.records.frames import FILE_HEAD, LARGEST_BODY, Damage, Frame, frame, scan
@@ -247,6 +249,58 @@ def test_whole_blocks_are_no_work(work, monkeypatch):
     assert not any(one.given_up for one in found if isinstance(one, Damage))
 
 
+def test_blocks_that_hold_next_to_nothing_are_bounded(monkeypatch):
+    """A block with fewer bytes than any cycle has: the first few are given, all from there on is one damage."""
+    monkeypatch.setattr(frames, "_MOST_FALSE", 3)
+    small = [frame(number, 360, b"x" * (frames.LEAST_BODY - 1)) for number in range(50)]
+    found = list(scan(b"".join((*BLOCKS[:9], *small)), 0))
+    assert [type(one) for one in found] == [Frame] * 12 + [Damage]
+    assert found[-1].given_up
+    enough = [frame(number, 360, b"x" * frames.LEAST_BODY) for number in range(50)]
+    assert len(list(scan(b"".join(enough), 0))) == 50
+
+
+@pytest.mark.parametrize(
+    ("count", "probes", "said"),
+    [(360, 16, ""), (361, 1, "361 cycles in a block"), (0, 1, "0 cycles in"), (65_535, 65_535, "65535 cycles in"),
+     (360, 17, "17 probes"), (2, 65_535, "65535 probes")],
+)  # fmt: skip
+def test_a_block_unpacks_to_no_more_than_a_writer_makes(count, probes, said):
+    """A constant column has nine bytes, however long: its length and the number of columns are those of a circuit."""
+    text = b'{"start": null, "extras": []}'
+    columns = struct.pack("<Bq", 0, 1) * (15 + probes) + bytes(9) * (17 + probes)
+    body = zlib.compress(struct.pack("<HI", probes, len(text)) + text + columns)
+    if not said:
+        assert len(decode(body, count, Codec())[1]) == count
+        return
+    tracemalloc.start()
+    try:
+        with pytest.raises(DamagedCycles, match=said):
+            decode(body, count, Codec())
+        assert tracemalloc.get_traced_memory()[1] < 4_000_000  # the columns' bytes alone are 2.4 MB
+    finally:
+        tracemalloc.stop()
+
+
+def test_a_circuit_has_no_more_probes_than_a_block_may_hold():
+    """What a bath file may say is what is read back."""
+    (bound,) = (each.le for each in CircuitEntry.model_fields["probes"].metadata if hasattr(each, "le"))
+    assert bound == cycles.MOST_PROBES
+
+
+def test_a_body_over_the_bound_is_not_unpacked():
+    """A megabyte of one byte over and over fits into a kilobyte: unpacking ends at the bound, which is a fixed one."""
+    assert cycles.LARGEST_BODY <= 16_000_000
+    over = zlib.compress(struct.pack("<HI", 0, 2) + b"{}" + bytes(cycles.LARGEST_BODY))
+    tracemalloc.start()
+    try:
+        with pytest.raises(DamagedCycles, match="is not one whole compressed body"):
+            decode(over, 1, Codec())
+        assert tracemalloc.get_traced_memory()[1] < 3 * cycles.LARGEST_BODY
+    finally:
+        tracemalloc.stop()
+
+
 def test_a_body_is_no_larger_than_any():
     """A block's length is looked at before its bytes."""
     whole = struct.pack("<4sQHHI", b"FBcy", 0, 1, 0, LARGEST_BODY + 1)
@@ -311,13 +365,36 @@ def test_lines_that_are_no_rows_are_not_kept(place):
     assert any("is not looked at from row 43 on" in said for said in table.damage)
 
 
-def test_the_shortest_rows_are_no_stumps(place, monkeypatch):
-    """A row of empty cells and its chain value counts as a row, a byte less does not."""
-    monkeypatch.setattr(chained, "MOST_STUMPS", 0)
-    for size, rows in ((30, 43), (29, 42)):
-        made = place.with_file("log.csv", place.files["log.csv"] + b"x" * size + b"\n")
-        table = chained.read_chained(made, "log.csv", chained_columns(made), made.files["run.json"])
-        assert len(table.lines) == rows
+def test_rows_behind_too_many_broken_ones_are_not_kept(place, monkeypatch):
+    """As many as may be are named and looked at; one more, and what was read with it is left out."""
+    monkeypatch.setattr(chained, "MOST_BROKEN", 2_000)
+    made = _many(place, 4_000)
+    read = chained.read_chained(made, "log.csv", chained_columns(made), made.files["run.json"])
+    assert (len(read.breaks), len(read.lines), read.damage) == (2_000, 4_000, ())
+    monkeypatch.setattr(chained, "MOST_BROKEN", 1_999)
+    read = chained.read_chained(made, "log.csv", chained_columns(made), made.files["run.json"])
+    assert (read.breaks, len(read.lines)) == ((), 1)
+    assert read.damage == ("log.csv: is not looked at from row 2 on: too many rows do not follow from the one before",)
+
+
+def test_rows_of_a_large_table_cost_little_more_than_their_bytes(place, monkeypatch):
+    """By their names they are made when they are looked at; a table of usual size keeps them. Both tell the same."""
+    made = _many(place, 4_000)
+    kept = chained.read_chained(made, "log.csv", chained_columns(made), made.files["run.json"])
+    monkeypatch.setattr(chained, "MOST_KEPT", 4_000)
+    stopped = sum(row["state"] == "stopped" for row in kept.named)
+    monkeypatch.setattr(chained, "MOST_KEPT", 3_999)
+    read = chained.read_chained(made, "log.csv", chained_columns(made), made.files["run.json"])
+    tracemalloc.start()
+    try:
+        assert sum(row["state"] == "stopped" for row in read.named) == stopped > 0
+        assert read.column("chain")[-1] == read.last
+        assert tracemalloc.get_traced_memory()[1] < 500_000
+    finally:
+        tracemalloc.stop()
+    assert isinstance(kept.named, list)
+    assert kept.named == list(read.named)
+    assert (read.named[-1], list(read.named[-2:]), len(read.named)) == (kept.named[-1], kept.named[-2:], 4_000)
 
 
 def test_a_few_short_lines_stay_broken_rows(place):

@@ -245,3 +245,61 @@ def test_a_look_at_the_disk_that_hangs_takes_no_row_and_keeps_nobody(tmp_path):
     assert writer.close(BOUND_S)
     assert (tmp_path / "log.csv").read_bytes() == b"header\none\ntwo\n"
     disk.answers.set()
+
+
+class Closing(Disk):
+    """Does not come back from a sync, or from closing a file, until it is let go."""
+
+    def __init__(self, what: str) -> None:
+        self.what = what
+        self.hangs, self.answers = threading.Event(), threading.Event()
+
+    def _wait(self, what: str) -> None:
+        if self.what == what:
+            self.hangs.set()
+            assert self.answers.wait(BOUND_S)
+
+    def sync(self, fd):
+        self._wait("sync")
+        super().sync(fd)
+
+    def close(self, fd):
+        self._wait("close")
+        super().close(fd)
+
+
+def test_what_came_while_the_last_round_was_written_is_written_too(tmp_path):
+    """A group is left while a hand is at its rows: it is let go only once what came meanwhile is on the disk."""
+    disk = Closing("sync")
+    writer, group = writer_of(tmp_path, disk)
+    writer.start()
+    assert disk.hangs.wait(BOUND_S)
+    with writer.lock:
+        group.files[0].add(b"late\n")
+        group.files[1].put(b'{"late": 1}\n')
+        writer.leave(group)
+    disk.answers.set()
+    until(lambda: not writer._groups)
+    assert (tmp_path / "log.csv").read_bytes() == b"header\none\ntwo\nlate\n"
+    assert (tmp_path / "state.json").read_bytes() == b'{"late": 1}\n'
+    assert writer.close(BOUND_S)
+
+
+def test_no_cycle_waits_for_files_that_are_closed(tmp_path):
+    """A run's files are given back on a disk that does not answer: marks and rows of others go on."""
+    disk = Closing("")
+    writer, group = writer_of(tmp_path, disk)
+    writer.start()
+    assert writer.flush(BOUND_S)
+    disk.what = "close"
+    writer.leave(group)
+    assert disk.hangs.wait(BOUND_S)
+    assert writer.lock.acquire(timeout=BOUND_S)  # also a `mark` takes it
+    writer.lock.release()
+    writer.enter(group)  # while its files are being closed
+    with writer.lock:
+        group.files[0].add(b"again\n")
+    disk.what = ""
+    disk.answers.set()
+    assert writer.close(BOUND_S)
+    assert (tmp_path / "log.csv").read_bytes() == b"header\none\ntwo\nagain\n"

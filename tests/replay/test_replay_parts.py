@@ -13,7 +13,7 @@ from hypothesis import given, strategies
 from controller.console.moment import Clock, Dated, Since, chosen, moments, parse_moment
 from controller.console.replayview import ReplayView, since_start
 from controller.records.peek import changes, first_ms
-from controller.records.rows import EVENT_COLUMNS, LOG_COLUMNS
+from controller.records.rows import EVENT_COLUMNS, LOG_COLUMNS, parse_time, time_utc
 from controller.replay import landmarks
 from controller.replay.clockwork import FASTEST, SLOWEST, Clockwork, MOST_s
 from controller.replay.files import RunFiles
@@ -134,6 +134,59 @@ def test_wall_time_of_a_moment_and_back(kept):
         assert tape.moment_at(tape.utc_ms(now_ms)) == now_ms
     assert tape.moment_at(0) == tape.begin_ms
     assert tape.moment_at(10**15) == tape.end_ms
+
+
+def set_by(tape, first, last, seconds):
+    """The tape, with the wall clock off by so much in some of its rows, as if it had been set twice."""
+    moved = [
+        time_utc(parse_time(line[:24].decode()) + round(seconds * 1000)).encode() + line[24:]
+        if first <= index < last
+        else line
+        for index, line in enumerate(tape.log.lines)
+    ]
+    tape.log = replace(tape.log, lines=tuple(moved))
+    return tape
+
+
+@pytest.mark.parametrize("seconds", [-100_000, -150, -2.001, 2.001, 100, 100_000])
+def test_a_clock_that_was_wrong_for_a_while_is_found_again(kept, seconds):
+    """A time that the clock showed is found at the first moment at which it did, whatever it showed later or before."""
+    tape = open_tape(kept.folder)
+    count = len(tape.log.lines)
+    begin_ms, end_ms = (tape.log.times_ms[at] for at in (count // 3, 2 * count // 3))
+    set_by(tape, count // 3, 2 * count // 3, seconds)
+    shown = {}
+    for now_ms in range(tape.begin_ms, tape.end_ms + 1, 1_000):
+        shown.setdefault(tape.utc_ms(now_ms), now_ms)
+    assert len(shown) > 100
+    for utc_ms, now_ms in shown.items():
+        found_ms = tape.moment_at(utc_ms)
+        assert tape.utc_ms(found_ms) == utc_ms
+        assert found_ms <= now_ms
+    # Set forth and never back: a time in between is where the clock leapt over it.
+    forth = set_by(open_tape(kept.folder), count // 3, count, 3_600)
+    assert forth.moment_at(tape.utc_ms(tape.begin_ms) + begin_ms - tape.begin_ms + 600_000) == begin_ms
+    assert tape.begin_ms < begin_ms < end_ms < tape.end_ms
+
+
+def test_a_clock_that_was_slewed_was_not_set(kept):
+    """Two seconds from row to row are no leap: a moment near the one that was asked for, and never one far away."""
+    for seconds in (-2.0, 2.0):
+        tape = open_tape(kept.folder)
+        count = len(tape.log.lines)
+        set_by(tape, count // 3, 2 * count // 3, seconds)
+        for now_ms in range(tape.begin_ms, tape.end_ms, 7_000):
+            assert abs(tape.moment_at(tape.utc_ms(now_ms)) - now_ms) <= 2_000
+
+
+def test_rows_without_a_time_are_no_leap(kept):
+    """A time that cannot be read is that of the rows around it."""
+    tape = open_tape(kept.folder)
+    lines = list(tape.log.lines)
+    lines[5] = b"x" + lines[5]
+    tape.log = replace(tape.log, lines=tuple(lines))
+    for now_ms in range(tape.begin_ms, tape.end_ms, 7_000):
+        assert tape.moment_at(tape.utc_ms(now_ms)) == now_ms
 
 
 # -- files

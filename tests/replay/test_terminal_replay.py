@@ -43,6 +43,11 @@ def test_every_page_says_replay_and_no_key_orders(kept, tmp_path):
         console.press("g")
         console.type("+9")
         console.press("enter")
+        console.wait("is beyond the end: the record is 0:17:")
+        console.press("esc")
+        console.press("g")
+        console.type("+0:17")
+        console.press("enter")
         console.wait("END$")
         console.press("q")
         assert console.end() == 0

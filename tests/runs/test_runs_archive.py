@@ -512,12 +512,15 @@ def test_only_closed_unloaded_whole_runs_are_archived(folder):
     assert str(why_not(look(folder, frozenset()), FREE)).startswith("is damaged: run.json")
 
 
-def test_every_state_json_beside_a_run_is_asked(tmp_path):
+def test_every_state_json_beside_a_run_is_asked(tmp_path, served):
     """Open and ended runs of all baths in the folder; one that cannot be read is a reason to wait."""
     invented.state(tmp_path, "A", {"A01": "one"}, {"A02": "two"})
     invented.state(tmp_path, "B", {"B01": "three"})
     found = Standings().of(tmp_path)
-    assert (found.open, found.ended, found.problems) == ({"one", "three"}, {"two"}, {})
+    assert (found.left, found.open, found.ended, found.problems) == ({"one", "three"}, set(), {"two"}, {})
+    served(tmp_path / "B")
+    found = Standings().of(tmp_path)
+    assert (found.left, found.open, found.ended) == ({"one"}, {"three"}, {"two"})
     (tmp_path / "B" / "state.json").write_text("[]")
     assert Standings().of(tmp_path).problems == {"B": "B/state.json: is no object"}
 
@@ -537,17 +540,17 @@ def test_nothing_is_written_to_an_archived_run(folder):
 def test_the_command_archives_what_it_may_and_names_the_rest(folder, capsys):
     """Bytes before and after; the open run stays and is named, which is nothing wrong; a damaged one ends with 1."""
     runs = folder.parent
-    opened = shutil.copytree(folder, runs / "20260317T060000Z-A-A02-K2")
+    opened = invented.make(runs, "2026-03-17T06:00", circuit="A02", batch="K2")
     invented.state(runs, "A", {"A02": opened.name})
     size = sum(map(len, files(folder).values()))
     assert runscmd.run(command(runs, "--archive", "--dry-run")) == 0
-    assert f"{folder.name}: would be archived\n1 of 2 runs would be archived\n" in capsys.readouterr().out
+    assert f"{folder.name}: would be archived\n1 of 2 runs would be archived; 1 not yet\n" in capsys.readouterr().out
     assert folder.is_dir()
     assert runscmd.run(command(runs, "--archive")) == 0
     out, err = capsys.readouterr()
     assert f"{folder.name}: archived, {size / 1000:.0f} kB, now " in out
     assert out.splitlines()[-1].startswith("1 of 2 runs archived, 0.")
-    assert err == f"{opened.name}: not archived: is open\n"
+    assert err == f"{opened.name}: not archived: is unclosed: the next service of its bath goes on with it\n"
     assert opened.is_dir()
     invented.state(runs, "A", {})
     (opened / "events.csv").write_bytes(b"")

@@ -100,6 +100,40 @@ def test_scalars_are_numbers_where_they_are_some_and_nothing_is_lost(events, tmp
         assert all(same(row[name], text) for name, text in rest.items())
 
 
+@pytest.mark.parametrize(
+    ("code", "text", "number"),
+    [
+        ("log_continues", "6893143e42075336", None), ("log_continues", "1234567890123456", None),
+        ("log_continues", "0000000000000007", None), ("notice", "6893143e42075336", None), ("notice", "1e400", None),
+        ("notice", "1e+400", None), ("notice", "1e-400", None), ("notice", "9007199254740992", 2.0**53),
+        ("notice", "-9007199254740992", -(2.0**53)), ("notice", "9007199254740994", None), ("notice", "1e+17", None),
+        ("notice", "0.1", 0.1), ("notice", "0.30000000000000004", 0.1 + 0.2), ("notice", "12.50", 12.5),
+        ("notice", "0.1000000000000000055", None), ("notice", "1e+16", None), ("notice", "1.5e+15", 1.5e15),
+        ("notice", "nan", None), ("notice", "-0.0", 0.0), ("notice", "\u0663", None),
+    ],
+)  # fmt: skip
+def test_a_scalar_is_a_number_where_it_is_that_very_one(tmp_path, code, text, number):
+    """A chain value is none, though it may look like one; what a float would hold with other digits stays as it is."""
+    rows = [f"{invented.utc(MOMENT)},1.000,,event,{code},A,,,,{text},{text},,a word"]
+    folder = invented.make(tmp_path / "runs", events=rows)
+    (found,) = pyarrow().read_table(exported(tmp_path / "x.parquet", folder, "--events")).to_pylist()
+    for name in ("value", "limit"):
+        assert (found[name], found[f"{name}_text"]) == (number, None if number is not None else text)
+    with exported(tmp_path / "x.csv", folder, "--events").open(encoding="utf-8", newline="") as file:
+        (plain,) = csv.DictReader(file)
+    assert (plain["value"], plain["limit"]) == (text, text)
+
+
+def test_later_readings_have_numbers_without_a_code(tmp_path):
+    """after.csv has values, too, and no codes."""
+    folder = invented.make(tmp_path / "runs")
+    rows = [f"{invented.utc(MOMENT)},{invented.utc(MOMENT)},1,voltage,{text},V,,M1,anna" for text in ("12.84", "1e400")]
+    run_json = (folder / "run.json").read_bytes()
+    (folder / "after.csv").write_bytes(invented.chained(",".join(TABLES["after.csv"]), rows, run_json))
+    found = pyarrow().read_table(exported(tmp_path / "x.parquet", folder, "--after")).to_pylist()
+    assert [(row["value"], row["value_text"]) for row in found] == [(12.84, None), (None, "1e400")]
+
+
 def test_batteries_say_their_own_batch(tmp_path):
     """A string may hold several batches: the column stands once, and holds each battery's."""
     folder = invented.make(tmp_path / "runs", batch="K1", outcomes=("pass", "scrap"))
@@ -457,12 +491,13 @@ def test_simulated_runs_and_trials_can_be_told_apart(tmp_path):
     assert [row[name] for name in FRONT[6:]] == ["north", "S60", "true", "true", "K1 K2"]
 
 
-def test_runs_are_chosen_as_the_list_chooses_them(tmp_path):
+def test_runs_are_chosen_as_the_list_chooses_them(tmp_path, served):
     """By day, circuit, batch, open or not: the same options as those of `runs`; a date that is none is told."""
     runs = tmp_path / "runs"
     one = invented.make(runs, "2026-03-16T06:00", batch="K1")
     two = invented.make(runs, "2026-03-17T06:00", batch="K2", circuit="A02", closed=False)
     invented.state(runs, "A", {"A02": two.name})
+    served(runs / "A")
     for words, wanted in (
         (("--since", "2026-03-17"), {two.name}), (("--until", "2026-03-16"), {one.name}),
         (("--batch", "k2"), {two.name}),

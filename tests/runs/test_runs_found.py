@@ -216,6 +216,14 @@ def test_a_broken_folder_is_one_line_and_never_an_exception(tmp_path, capsys, fi
     assert one["wrong"][0].startswith(what)
 
 
+@pytest.mark.parametrize(("closed", "how"), [(True, "is missing, summary.json knows it"), (False, "is missing")])
+def test_a_missing_table_is_called_missing(tmp_path, closed, how):
+    """Not a wrong header: whoever looks for the reason looks for the file. Once."""
+    (invented.make(tmp_path, closed=closed, name="one") / "events.csv").unlink()
+    (one,) = seen(tmp_path)
+    assert one.wrong == (f"events.csv: {how}",)
+
+
 @pytest.mark.parametrize("name", ["run.json", "summary.json", "events.csv"])
 def test_a_file_that_is_absurdly_large_is_not_looked_into(tmp_path, monkeypatch, name):
     """A list of runs fills no memory, whatever stands in a folder."""
@@ -255,13 +263,14 @@ def test_text_from_a_record_cannot_write_to_the_terminal(tmp_path, capsys):
     assert cut("\u96fb\u6c60", 4) == "\u96fb\u6c60"
 
 
-def test_open_is_what_a_service_has_open_and_unclosed_what_nobody_has(tmp_path, capsys):
+def test_open_is_what_a_service_has_open_and_unclosed_what_nobody_has(tmp_path, capsys, served):
     """Without a summary the bath's state.json decides; hours and Ah then come from the last whole row."""
     name = invented.make(tmp_path, closed=False).name
     other = invented.make(tmp_path, "2026-03-17T06:00", closed=False, circuit="A02")
     with (other / "log.csv").open("ab") as file:
         file.write(b"2026-03-17T11:00:00.000Z,18000.000,1,run")
     invented.state(tmp_path, "A", {"A01": name})
+    served(tmp_path / "A")
     first, second = said(capsys, tmp_path)[1:]
     assert first.split()[-6:] == ["4:00", "30.0", "open", "-", "-", "-"]
     assert second.split()[-6:] == ["4:00", "30.0", "unclosed", "-", "-", "-"]
@@ -474,9 +483,9 @@ def test_a_chain_has_totals_in_which_no_charge_counts_twice(tmp_path, capsys):
     invented.make(tmp_path, "2026-03-16T09:00", circuit="A03")
     lines = said(capsys, tmp_path)
     assert [text[:27].strip() for text in lines[1:]] == [
-        "2026-03-16 06:00 A/A01", "+2026-03-16 12:00 A/A02", "chain of 2: 5:00 h, 35.", "2026-03-16 09:00 A/A03",
+        "2026-03-16 06:00 A/A01", "+2026-03-16 12:00 A/A02", "follow-on: 2 runs, 5:00", "2026-03-16 09:00 A/A03",
     ]  # fmt: skip
-    assert lines[3] == "    chain of 2: 5:00 h, 35.0 Ah, 9.0 kWh in all"
+    assert lines[3] == "    follow-on: 2 runs, 5:00 h, 35.0 Ah, 9.0 kWh in all"
     chain = objects(capsys, tmp_path, "--circuit", "A02")[0]["chain"]
     assert (chain["charge_Ah"], chain["energy_Wh"], chain["duration_s"], chain["wrong"]) == (
         35.0,

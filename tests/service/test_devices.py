@@ -8,7 +8,7 @@ import pytest
 from leftkit import NAMES, Hall, Plant, in_memory
 
 from controller.records.sealed import sealed
-from controller.records.statefile import state_before_seal
+from controller.records.statefile import limits_file, state_before_seal
 from controller.service.devices import at_other_devices, devices_of, moved, of_others
 
 NEW = "restart: new in the bath file"
@@ -123,8 +123,15 @@ async def test_a_bath_that_gets_its_old_name_back_does_not_forget_what_was_meanw
     assert {found.circuits[name].blocked_by for name in NAMES} == ({NEW} if blocked else {"", "anna"})
 
 
+SEALED = limits_file({"format": "formbath/limits/1", "limits": NOW}).decode()
+
+
 @pytest.mark.parametrize(
-    "text", ["", "{", "[]", "[" * 100_000, '{"format": "other"}', '{"format": "formbath/limits/1", "limits": 7}']
+    "text",
+    [
+        *("", "{", "[]", "[" * 100_000, '{"format": "other"}', '{"format": "formbath/limits/1", "limits": 7}'),
+        SEALED.replace("{", '{"more": 0,', 1),
+    ],
 )
 async def test_settings_that_cannot_be_read_block_all_of_a_real_bath(tmp_path, text):
     """Nobody knows which rectifiers the names meant. Not of a simulated one, and not at a first start."""

@@ -127,6 +127,14 @@ def test_wrong_option_and_verb_are_suggested():
     assert formbath("order", "start", "A07", "--conf", "A07").returncode == 2
 
 
+def test_a_value_that_begins_with_a_minus_is_told_how_it_is_written(tmp_path):
+    """Which the parser takes for an option; behind = it is taken."""
+    stray = formbath("order", "note", "A01", "--text", "-2+3")
+    told = "argument --text: expected one argument; a value that begins with - is written behind =, as in --text=-2+3"
+    assert (stray.returncode, stray.stderr) == (2, f"formbath order: {told}\n")
+    assert formbath("order", "note", "A01", "--text=-2+3", "--socket", str(tmp_path / "none.sock")).returncode == 3
+
+
 def test_unreachable_service_exits_3(tmp_path):
     """No service at the socket named: one sentence, 3."""
     done = formbath("order", "hold", "A07", "--socket", str(tmp_path / "none.sock"))

@@ -13,6 +13,8 @@ import pytest
 from leftkit import LOAD, NAMES, PROFILE, Hall, Plant, in_memory, rows, state_bytes
 
 from controller.core.types import State
+from controller.records.statefile import limits_file
+from controller.service.limits import FORMAT
 from controller.verify.runfolder import verify_run
 
 LONG = bool(os.environ.get("FORMBATH_LONG"))
@@ -180,13 +182,34 @@ async def test_a_state_json_with_another_byte_is_not_believed(runs, name):
 
 
 async def test_a_state_json_of_before_is_read_as_it_stands(runs):
-    """A version without the hash wrote it: the block is still anna's."""
+    """A version without the hash wrote it: the block is still anna's, and a person is told that it is not sealed."""
     path = file_of(runs, "state.json")
     kept = json.loads(path.read_bytes())
-    del kept["sha256"]
+    for later in ("sha256", "lost", "bath_lost_rows"):
+        kept.pop(later, None)
     path.write_text(json.dumps({**kept, "format": "formbath/state/1"}) + "\n")
     hall = await begun_safely(runs)
-    assert (said(hall), hall.circuit("A02").blocked_by) == ([], "anna")
+    assert said(hall) == ["state.json: is of an older form, not sealed: a changed byte in it would not show"]
+    assert hall.circuit("A02").blocked_by == "anna"
+    hall.end()
+
+
+@pytest.mark.parametrize("beside", [True, False])
+async def test_a_state_json_whose_hash_was_taken_away_is_not_believed(runs, beside):
+    """Edited into the older form, without anna's block: what it keeps itself, or limits.json beside it, is newer."""
+    path = file_of(runs, "state.json")
+    kept = json.loads(path.read_bytes())
+    for later in ("sha256", "lost", "bath_lost_rows") if beside else ("sha256",):
+        kept.pop(later, None)
+    kept["circuits"]["A02"]["blocked_by"] = ""
+    path.write_text(json.dumps({**kept, "format": "formbath/state/1"}) + "\n")
+    limits = path.with_name("limits.json")
+    limits.unlink(missing_ok=True)
+    if beside:
+        limits.write_bytes(limits_file({"format": FORMAT, "limits": {}}))
+    hall = await begun_safely(runs)
+    assert "state.json: is not as it was written: its own SHA-256 is gone" in said(hall)
+    assert hall.circuit("A02").blocked_by == "restart: kept state unreadable"
     hall.end()
 
 

@@ -300,7 +300,7 @@ async def test_what_a_client_sends_among_the_arguments_is_no_tick(rig):
     async with console_of(rig) as console:
         await running(console)
         answer = await console.order("hold", item=1, ok=True, item_text="polarity", reason="x")
-        assert (answer["accepted"], answer["text"]) == (True, "hold by anna")
+        assert (answer["accepted"], answer["text"]) == (True, "hold by anna: x")
 
 
 async def test_a_plant_that_stands_still_is_shown_as_such(rig):

@@ -9,7 +9,7 @@ import inventedrun as invented
 import pytest
 
 from controller.records.errors import RecordError
-from controller.runs import archive
+from controller.runs import archiveall
 from controller.runs import commands as runscmd
 from controller.runs.runhours import orders_of
 from controller.verify import bathfolder as bathverify
@@ -64,8 +64,8 @@ def test_archiving_goes_on_to_the_next_run(tmp_path, monkeypatch, capsys, error)
             raise error
         return 1, 1
 
-    monkeypatch.setattr(archive, "archive_run", packed)
-    monkeypatch.setattr(archive, "why_not", lambda *_, **__: None)
+    monkeypatch.setattr(archiveall, "archive_run", packed)
+    monkeypatch.setattr(archiveall, "why_not", lambda *_, **__: None)
     parser = argparse.ArgumentParser()
     runscmd.add_arguments(parser)
     assert runscmd.run(parser.parse_args([str(tmp_path), "--archive"])) == 1

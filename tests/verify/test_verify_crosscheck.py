@@ -187,6 +187,23 @@ def test_a_clock_that_was_set_is_no_fault(code):
     assert wrong_times(START, LATE, timed(("06:01:00.000", "60.000"), code=code)) != []
 
 
+@pytest.mark.parametrize("code", ["gap", "gap_unknown", "gap_not_known", "service_started"])
+def test_a_kill_may_take_the_event_of_a_clock_along(code):
+    """Set an hour on, killed before its event was written, away for an hour: a gap explains the last row before it."""
+    log = timed(("06:00:00.000", "0.000"), ("06:09:00.000", "540.000"), ("07:10:00.000", "600.000"),
+                ("08:10:00.000", "4200.000"))  # fmt: skip
+    gap = timed(("08:10:00.000", "4200.000"), code=code)
+    assert len(wrong_times(START, log, [])) == 1
+    assert wrong_times(START, log, gap) == []
+    # The event of a clock that came as late as the gap is none that the kill took, nor is one of another silence.
+    assert len(wrong_times(START, log, timed(("08:10:00.000", "4200.000"), code="clock_step"))) == 1
+    assert len(wrong_times(START, log, timed(("09:10:00.000", "7800.000"), code=code))) == 1
+    # A minute before that last row, and no further: rows wait no longer for their events.
+    for quiet_s, wrong in ((60, 0), (61, 1)):
+        last = timed((f"07:11:{quiet_s - 60:02d}.000", f"{600 + quiet_s}.000"))
+        assert len(wrong_times(START, [*log[:3], *last, log[3]], gap)) == wrong, quiet_s
+
+
 def test_what_a_clock_drifts_by_is_no_fault():
     """From the start a minute, from row to row 4 s, and 500 ppm over twenty days; a millisecond more is not."""
     assert wrong_times(START, timed(("06:01:00.000", "0.000")), []) == []
@@ -246,6 +263,8 @@ def test_the_end_s_time_is_that_of_the_rows_there(end_utc, duration_s, wrong):
     assert wrong_end_time({"duration_s": 600.0}, START, LATE[:2], []) == []
     set_then = timed(("06:10:30.000", "630.000"), code="clock_step")
     assert wrong_end_time(summary, START, LATE[:2], set_then) == []
+    gone = timed(("08:10:00.000", "7800.000"), code="gap")
+    assert wrong_end_time(summary, START, LATE[:2], gone) == []
 
 
 def test_rows_taken_out_are_missed(place):

@@ -221,4 +221,8 @@ def test_a_value_from_paper_is_found_where_it_stands(place):
     assert told(on_paper(Typed(event), tables)).endswith(
         f": stands at row {len(events) - 1} of events.csv: 1 row came after it was printed"
     )
-    assert told(on_paper(Typed(last, "events.csv"), tables)) == f"{groups}: NOT in what was looked at"
+    elsewhere = f"events={groups}: not in events.csv (it stands in log.csv, row {len(log)})"
+    assert told(on_paper(Typed(last, "events.csv"), tables)) == elsewhere
+    nowhere = "0" * DIGITS
+    assert told(on_paper(Typed(nowhere), tables)) == "0000 0000 0000 0000: NOT in what was looked at"
+    assert told(on_paper(Typed(nowhere, "log.csv"), tables)) == "log=0000 0000 0000 0000: NOT in what was looked at"

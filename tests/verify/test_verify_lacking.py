@@ -292,6 +292,37 @@ def test_silences_are_longer_than_the_stale_time(rec):
     assert readings.may_lack(Bounds(tail_ms=0, is_open=True, lost=Lost(rows=3))) == 5
 
 
+@pytest.mark.parametrize(("stalled", "gaps"), [("before", 1), ("behind", 0)])
+def test_a_silence_behind_the_end_is_no_gap_of_another_core_s_run(stalled, gaps):
+    """Stopped, the link gone, nothing read for half a minute: no event tells of that, and none is asked for."""
+
+    def act(run):
+        cycles(30)(run)
+        run.link_up = False
+        run.cycle(skip_ms=30_000 if stalled == "before" else 0)
+        run.order("stop")
+        run.cycle(skip_ms=30_000 if stalled == "behind" else 0)
+
+    made = other_core(recorded(act))
+    verdict = verify_place(made)
+    assert (verdict.wrong, len(verdict.gap_s)) == ([], gaps)
+    untold = resealed(rechained(made, "events.csv", lambda rows: [row for row in rows if row[4] != "gap"]))
+    told = [said for said in verify_place(untold).wrong if "gaps stated, the cycles have" in said]
+    assert len(told) == gaps
+
+
+def test_a_silence_counts_up_to_the_end(rec):
+    """One that was over when the run ended is a gap of it; a millisecond later it is none."""
+    cin = rec.Loop().cycle()[0]
+    for end_ms, gaps in ((10_000, [9.0]), (9_999, []), (20_000, [9.0, 10.0])):
+        readings = Readings(3_000)
+        for now_ms in (1_000, 10_000, 20_000):
+            readings.see(replace(cin, now_ms=now_ms))
+            readings.open_run()
+        readings.over_at(end_ms)
+        assert (readings.gap_s, len(readings.gap_ends_ms)) == (gaps, len(gaps))
+
+
 def other_core(place):
     return resealed(reheaded(place, lambda plain: plain.update(core=CORE + 1)), core=CORE + 1)
 

@@ -96,9 +96,9 @@ def test_a_record_of_core_1_is_not_compared(rec, tmp_path, monkeypatch, capsys):
     folder = rec.whole_run(tmp_path, cycles=20)
     verdict = verify_run(folder)
     assert verdict.wrong == []
-    assert "decisions: decided by core 1, this is 4: not compared" in verdict.notes
+    assert f"decisions: decided by core 1, this is {head.CORE}: not compared" in verdict.notes
     assert command(folder) == 0
-    assert "decided by core 1, this is 4: not compared" in capsys.readouterr().out
+    assert f"decided by core 1, this is {head.CORE}: not compared" in capsys.readouterr().out
 
 
 def test_a_cut_end_shows_against_the_summary(copy):
@@ -192,8 +192,9 @@ def test_values_from_paper(kept_run, rec, tmp_path, capsys):
     assert out[3].endswith("as on paper: last row of events.csv")
     assert command(kept_run, "--chain-only", "--chain", f"events={last['log.csv']}") == 1
     out = capsys.readouterr().out.splitlines()
-    assert out[0].startswith("simulated run: whole, and untouched")
-    assert out[2].endswith("NOT in what was looked at")
+    assert out[0].startswith("simulated run: NOT what stands on paper: 42 rows")
+    assert out[2].startswith("events=")
+    assert out[2].endswith(": not in events.csv (it stands in log.csv, row 42)")
     assert command(kept_run, other, "--chain-only", "--chain", last["log.csv"]) == 0
     assert capsys.readouterr().out.count("as on paper") == 1
     with pytest.raises(InputError, match="is no chain value: 16 hex digits"):
@@ -253,7 +254,8 @@ def test_json_tells_of_everything(kept_run, capsys):
     assert command(kept_run, "--json", "--chain", last) == 0
     plain = json.loads(capsys.readouterr().out)
     assert plain["chain"]["log.csv"] == last
-    assert plain["paper"] == [{"value": last, "table": "log.csv", "row": 42, "rows_after": 0}]
+    elsewhere = {"asked": None, "elsewhere": None, "elsewhere_row": None}
+    assert plain["paper"] == [{"value": last, "table": "log.csv", "row": 42, "rows_after": 0, **elsewhere}]
     assert plain["tables"] == {"log.csv": 42, "events.csv": plain["events"]}
     assert plain["events_given"] == plain["events_same"] == plain["events"] > 0
     assert all(plain["files"].values())
@@ -269,6 +271,7 @@ def bath_folder(tmp_path, rec):
     log.add_proof(("2026-03-16T06:00:00.000Z", "hydrogen", "S1", "ok", "anna", "2026-09-16"))
     log.keep_release(Text("p.release.json", "a release"))
     log.put_state({"now_ms": 1})
+    log.put_limits({"limits": {}})
     assert writer.commit()
     return log.folder
 

@@ -8,8 +8,9 @@ import shutil
 from dataclasses import replace
 
 import pytest
+import servedkit
 from forgekit import rechained, reheaded, resealed
-from servedkit import UTC_MS, Served, looked, memory_of, signed, written
+from servedkit import HOUR_MS, UTC_MS, Served, looked, memory_of, signed, written
 
 from controller.core.bath import fresh_state
 from controller.core.planned import Load
@@ -136,12 +137,55 @@ def test_what_was_read_after_a_sign_off_is_not_asked_of_it(place):
         return wrong_batteries(summary, run_json, rows, own, [*after, *more], log)
 
     late = {**after[0], "time_utc": "2026-03-16T19:20:00.000Z", "taken_utc": "2026-03-16T19:20:00.000Z", "value": "11"}
-    assert odd() == odd(late) == []
-    assert odd({**after[1], "time_utc": summary["signed_off_utc"], "taken_utc": summary["signed_off_utc"]}) == []
-    assert odd({**late, "time_utc": "2026-03-16T19:40:00.000Z", "taken_utc": "2026-03-16T19:39:00.000Z"})
+    nothing = ([], [])
+    assert odd() == odd(late) == nothing
+    assert odd({**after[1], "time_utc": summary["signed_off_utc"], "taken_utc": summary["signed_off_utc"]}) == nothing
     many = {**summary, "sign_offs": [*summary["sign_offs"]] * 1_000_000}
-    assert wrong_batteries(many, run_json, rows, own, after, log) == [
-        "summary.json: tells of 2000000 sign-offs: more than can be looked at"
+    assert wrong_batteries(many, run_json, rows, own, after, log) == (
+        ["summary.json: tells of 2000000 sign-offs: more than can be looked at"], []
+    )  # fmt: skip
+
+
+def test_a_clock_set_back_between_a_sign_off_and_a_reading_is_a_note(place):
+    """No row of after.csv goes back, and still the last of them came later: told with their number, and not wrong."""
+    summary, run_json = summary_of(place), json.loads(place.files["run.json"])
+    rows = list(event_rows(place.files["batteries.csv"].decode().split("\n")[1:-1], BATTERY_COLUMNS))
+    own, after, log = own_of(place), after_of(place), log_of(place)
+    told = "knows nothing of {} of after.csv with a time before it: so it is where a clock was set back in between"
+
+    def odd(*more, batteries=rows, said=summary):
+        return wrong_batteries(said, run_json, batteries, own, [*after, *more], log)
+
+    late = {**after[0], "time_utc": "2026-03-16T19:40:00.000Z", "taken_utc": "2026-03-16T19:39:00.000Z", "value": "11"}
+    assert odd(late) == ([], ["summary.json: sign-off 2: " + told.format("1 reading")])
+    later = {**late, "time_utc": "2026-03-16T19:41:00.000Z", "value": "10"}
+    assert odd(late, later) == ([], ["summary.json: sign-off 2: " + told.format("2 readings")])
+    # Of the first sign-off, everything that was read may have come later; with what was read in the run it still fits.
+    bare = [{**row, "ocv_V": "", "ocv_age_h": "", "level": ""} for row in rows[:3]]
+    said = {**summary, "sign_offs": [{**summary["sign_offs"][0], "ocv_judged": 0}, summary["sign_offs"][1]]}
+    wanted = ([], ["summary.json: sign-off 1: " + told.format("2 readings")])
+    assert odd(batteries=[*bare, *rows[3:]], said=said) == wanted
+    # A value that no number of readings gives is wrong, and no note beside it.
+    wrong, notes = odd(late, batteries=[*rows[:4], {**rows[4], "ocv_V": "12.85"}, *rows[5:]])
+    assert wrong
+    assert notes == []
+
+
+def test_a_reading_after_a_clock_was_set_back_leaves_a_served_record_whole(tmp_path, monkeypatch):
+    """Signed off, then set back by five minutes, then another battery read: as a service writes it."""
+    served = Served(tmp_path).ended()
+    served.now_ms += 13 * HOUR_MS
+    served.reading("voltage", 2, 12.84)
+    served.order("sign-off", {"result": "pass"}, hours=0.5)
+    monkeypatch.setattr(servedkit, "UTC_MS", UTC_MS - 300_000)
+    served.reading("voltage", 1, 12.9)
+    assert served.writer.commit(), served.writer.trouble
+    served.recorder.end_all()
+    assert served.writer.close()
+    found = looked(memory_of(served))
+    assert found.wrong == []
+    assert [note.partition(" with ")[0] for note in found.notes] == [
+        "summary.json: sign-off 1: knows nothing of 1 reading of after.csv"
     ]
 
 
@@ -211,9 +255,9 @@ def test_every_row_that_does_not_hold_is_told(place):
         many = {**summary, "sign_offs": signed_off * times}
         return wrong_batteries(many, run_json, odd * times, own_of(place), after_of(place), log_of(place))
 
-    few_told = told(1)
+    few_told, _ = told(1)
     assert [said.partition(":")[0] for said in few_told] == ["batteries.csv"] * 12 + ["summary.json"] * 4
-    very_many = told(300)
+    very_many, _ = told(300)
     assert (very_many[1_000], very_many[-1]) == (
         "batteries.csv: 2,600 more cells like that", "summary.json: sign-offs: 200 more values like that"
     )  # fmt: skip
@@ -229,10 +273,16 @@ def test_every_row_that_does_not_hold_is_told(place):
 
 def test_a_sign_off_is_tried_with_what_was_known_a_bounded_number_of_times():
     """However many readings have its own time: each may have come before or after it, and only so many are tried."""
-    readings = [Reading(UTC_MS, UTC_MS, position, "voltage", 12.0, "V") for position in range(1, 100)]
-    for count, tries in ((3, 4), (MOST_TRIED, MOST_TRIED + 1), (99, MOST_TRIED + 1)):
-        known = _Known([], readings[:count], None, 25.0)
-        assert len(list(known.at(time_utc(UTC_MS)))) == known.most_tries == tries
+    for step_ms, without in ((0, 0), (-1, 0), (1, 1)):
+        readings = [
+            Reading(UTC_MS + at * step_ms, UTC_MS, at % 60 + 1, "voltage", 12.0, "V") for at in range(MOST_TRIED + 9)
+        ]
+        for count, tries in ((3, 4), (MOST_TRIED, MOST_TRIED + 1), (MOST_TRIED + 9, MOST_TRIED + 1)):
+            known = _Known([], readings[:count], None, 25.0)
+            found = list(known.at(time_utc(UTC_MS + max(0, step_ms) * 10_000)))
+            assert len(found) == known.most_tries == tries
+            # Where rows go back themselves, or have the sign-off's own time, that is enough; else the newest first.
+            assert [each for _, each in found[:3]] == [0, without, 2 * without]
 
 
 def own_of(place):
