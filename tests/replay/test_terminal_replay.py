@@ -46,7 +46,7 @@ def test_every_page_says_replay_and_no_key_orders(kept, tmp_path):
         console.wait("is beyond the end: the record is 0:17:")
         console.press("esc")
         console.press("g")
-        console.type("+0:17")
+        console.type("+0:17:31")
         console.press("enter")
         console.wait("END$")
         console.press("q")
