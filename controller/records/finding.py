@@ -15,8 +15,8 @@ from pathlib import Path
 from controller.records.claims import bath_folder, is_held
 from controller.records.errors import RecordError
 from controller.records.place import SUFFIX, ArchivePlace, FolderPlace, bare, is_archive_name, place_of, read_all
+from controller.records.statefile import BATH_LOST, read_state
 from controller.records.statefile import NAME as STATE
-from controller.records.statefile import read_state
 from profiles.problems import clean
 
 HEAD = "run.json"
@@ -268,7 +268,9 @@ def _standing(folder: Path) -> Standing:
             continue
         ended |= _names(plain.get("ended_runs"))
         if names := _names(plain.get("open_runs")):
-            (left if is_held(path.parent) is False else opened).update(names)
+            # A service that leaves no mark to be asked for keeps no such count either: of it nobody can say.
+            is_left = BATH_LOST in plain and is_held(path.parent) is False
+            (left if is_left else opened).update(names)
     return Standing(frozenset(opened), frozenset(ended), problems, baths, frozenset(left))
 
 

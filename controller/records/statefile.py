@@ -21,7 +21,9 @@ UNSEALED = "formbath/state/1"
 """The format before a state carried its own hash."""
 LIMITS = "limits.json"
 """What a bath's own folder holds beside its log, its proofs and its state: the settings of its services."""
-_SEALED_ALWAYS = frozenset({"lost", "bath_lost_rows"})
+BATH_LOST = "bath_lost_rows"
+"""A state's count of the bath's own rows that no memory had room for."""
+_SEALED_ALWAYS = frozenset({"lost", BATH_LOST})
 """What no version kept in a state before it sealed them."""
 _LIMITS_KEYS = frozenset({"format", "limits", "begun"})
 """All that limits.json held before it carried its own hash."""

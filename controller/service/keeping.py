@@ -20,7 +20,7 @@ from controller.core.types import Reaction
 from controller.records.errors import RecordError
 from controller.records.head import Text
 from controller.records.plain import Codec, PlainError
-from controller.service.lostrows import KEY as BATH_LOST
+from controller.records.statefile import BATH_LOST
 from controller.texts.holders import UNREADABLE
 
 WEEK_MS = 7 * 24 * 3_600_000

@@ -8,6 +8,7 @@ in any case but by a person's order.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -135,6 +136,10 @@ def kept_content(
         content, trouble, older = read_state_at(FolderPlace(bath.folder))
     except RecordError as error:
         content, trouble, older = None, str(error), None
+    if content is not None and older:
+        # Sealed as it stands before anything beside it is: else a start that fails leaves a hash that seems stolen.
+        with suppress(ValueError):
+            bath.put_state(content)
     said = [trouble] if trouble else []
     if content is None and not trouble and (what := what_is_left(runs, settings.name, said)) is not None:
         said.append(f"state.json: {what}")

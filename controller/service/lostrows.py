@@ -8,15 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from controller.records.statefile import BATH_LOST
 from controller.records.writer import Writer
-
-KEY = "bath_lost_rows"
-"""What state.json calls them."""
 
 
 def lost_before(content: Mapping[str, Any]) -> int:
     """Return how many an earlier service lost and could not tell of; 0 for what is no count."""
-    found = content.get(KEY)
+    found = content.get(BATH_LOST)
     return found if type(found) is int and found > 0 else 0
 
 

@@ -34,9 +34,6 @@ IN_WORDS = ("unit", "text")
 """Columns that must agree where this build wrote them; a later one may put them better."""
 LATER = ("reading", SIGNED)
 """Orders that a record gets after its end."""
-ANSWERED_MS = 10_000
-"""So long after an order its answer is given: once its row is on the disk, or after 6 s with a word that it is not (own
-choice: with a commit's second and a slow cycle). A crash takes no order that was answered without that word."""
 _SHELVES = ("shelved", "unshelved")
 _DECIDED = tuple(kind.value for kind in (EventKind.ALARM, EventKind.ORDER, EventKind.REFUSAL))
 
@@ -66,7 +63,7 @@ class EventCheck:
     _at: dict[int, list[int]] = field(default_factory=dict)
     _matched: set[int] = field(default_factory=set)
     _seen: set[int] = field(default_factory=set)
-    _missing: list[tuple[int, str, bool]] = field(default_factory=list)
+    _missing: list[tuple[int, str]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         """Sort the circuit's rows by their moments."""
@@ -91,8 +88,7 @@ class EventCheck:
             else:
                 found = next((i for i in left if all(self.rows[i][k] == wanted[k] for k in ("kind", "code"))), None)
                 if found is None:
-                    is_order = wanted["kind"] == EventKind.ORDER.value and bool(wanted["who"])
-                    self._missing.append((now_ms, f"{wanted['kind']} {wanted['code']}", is_order))
+                    self._missing.append((now_ms, f"{wanted['kind']} {wanted['code']}"))
                     continue
                 told = self._differs(found, wanted) or "stands in another order than it was decided in"
                 self.wrong.append(_of_row(found, told))
@@ -107,7 +103,7 @@ class EventCheck:
         `bounds`: what may be missing. Cycles are written before rows, so that a crash takes rows and leaves cycles.
         """
         is_open, behind_ms = bounds.is_open, bounds.behind_ms
-        notes = self._missing_told(bounds.interruptions(silences, last_ms), last_ms, answered=not behind_ms)
+        notes = self._missing_told(bounds.interruptions(silences, last_ms), last_ms)
         behind: list[tuple[int, list[int]]] = []
         for now_ms, indexes in sorted(self._at.items()):
             if now_ms in self._seen:
@@ -138,22 +134,18 @@ class EventCheck:
             if now_ms not in self._seen and any(self._is_core_s(index, is_open=True) for index in indexes)
         }
 
-    def _missing_told(self, interrupted: Interruptions, last_ms: int | None, *, answered: bool) -> list[str]:
+    def _missing_told(self, interrupted: Interruptions, last_ms: int | None) -> list[str]:
         """Say what the cycles give and no row tells of; return what may be a crash's doing.
 
-        `answered`: a service waits for the disk before it answers an order; where time is stepped, none does.
+        An order of a person may be among that: hold and stop wait for no disk, and of the others no record tells which
+        were answered as not on the disk yet.
         """
         moments = sorted(self._at)
         cut: dict[int, list[tuple[int, str]]] = {}
-        for now_ms, what, is_order in self._missing:
+        for now_ms, what in self._missing:
             end_ms = interrupted.cut_at_ms(now_ms, moments)
             if end_ms is None:
                 self.lacking.append(f"events.csv: {what} of {self._elapsed_s(now_ms)} s is missing, the cycles give it")
-                self.missing += 1
-            elif answered and is_order and ANSWERED_MS < end_ms - now_ms <= interrupted.tail_ms:
-                told = f"events.csv: {what} of {self._elapsed_s(now_ms)} s is missing, the cycles go on for "
-                told += f"{(end_ms - now_ms) / 1000:.0f} s: an order is on the disk before it is answered"
-                self.lacking.append(f"{told}, or its answer says that it is not")
                 self.missing += 1
             else:
                 cut.setdefault(end_ms, []).append((now_ms, what))

@@ -7,6 +7,9 @@ from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
 
+from controller.records.sealed import sealed
+from controller.records.statefile import BATH_LOST, state_before_seal
+
 LOG = (
     "time_utc,elapsed_s,step,state,set_current_A,current_A,voltage_V,bath_C,probe_C,charge_Ah,discharge_Ah,energy_Wh,"
     "allowed_percent,quality,chain"
@@ -51,10 +54,13 @@ def orders(runs: Path, bath: str, *rows: str) -> None:
     (runs / bath / "events-202603.csv").write_bytes(chained(EVENTS, list(rows)))
 
 
-def state(runs: Path, bath: str, opened: dict[str, str], ended: dict[str, str] | None = None) -> None:
+def state(
+    runs: Path, bath: str, opened: dict[str, str], ended: dict[str, str] | None = None, *, before: bool = False
+) -> None:
+    """What a bath's service keeps of its runs; `before`: one whose folder bears no mark that can be asked for."""
     (runs / bath).mkdir(parents=True, exist_ok=True)
-    content = {"format": "formbath/state/1", "open_runs": opened, "ended_runs": ended or {}}
-    (runs / bath / "state.json").write_text(json.dumps(content))
+    content = {"open_runs": opened, "ended_runs": ended or {}, **({} if before else {BATH_LOST: 0})}
+    (runs / bath / "state.json").write_bytes(sealed(state_before_seal(content)))
 
 
 def make(

@@ -103,6 +103,14 @@ def test_a_run_left_in_the_minute_of_its_end_is_not_damaged(tmp_path):
     assert (left.state, left.wrong) == ("unclosed", ())
 
 
+def test_a_service_of_a_version_without_marks_is_believed_to_live(tmp_path):
+    """It holds the folder, and nobody can ask: a run under current is not called left."""
+    run = invented.make(tmp_path, closed=False)
+    invented.state(tmp_path, "A", {"A01": run.name}, before=True)
+    standing = Standings().of(tmp_path)
+    assert (standing.open, standing.left) == ({run.name}, frozenset())
+
+
 def test_where_nobody_can_say_state_json_is_believed(tmp_path, monkeypatch):
     """As it was before anybody could ask."""
     run = invented.make(tmp_path, closed=False)

@@ -194,6 +194,21 @@ async def test_a_state_json_of_before_is_read_as_it_stands(runs):
     hall.end()
 
 
+async def test_a_state_json_of_before_is_sealed_before_anything_is_beside_it(runs):
+    """A start that ends before its first cycle leaves no unsealed state beside a sealed limits.json."""
+    path = file_of(runs, "state.json")
+    kept = json.loads(path.read_bytes())
+    for later in ("sha256", "lost", "bath_lost_rows"):
+        kept.pop(later, None)
+    path.write_text(json.dumps({**kept, "format": "formbath/state/1"}) + "\n")
+    Hall(runs).end()
+    path.with_name("limits.json").write_bytes(limits_file({"format": FORMAT, "limits": {}}))
+    hall = await begun_safely(runs)
+    assert said(hall) == []
+    assert hall.circuit("A02").blocked_by == "anna"
+    hall.end()
+
+
 @pytest.mark.parametrize("beside", [True, False])
 async def test_a_state_json_whose_hash_was_taken_away_is_not_believed(runs, beside):
     """Edited into the older form, without anna's block: what it keeps itself, or limits.json beside it, is newer."""

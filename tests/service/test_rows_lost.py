@@ -11,12 +11,13 @@ import pytest
 from leftkit import FILE, SETTINGS, Hall, in_memory, rows
 
 from controller.core.types import Event, EventKind
+from controller.records.statefile import BATH_LOST
 from controller.records.writer import Writer
 from controller.service import start
 from controller.service.clock import Now
 from controller.service.desk import Desk
 from controller.service.kept import FULL, Kept
-from controller.service.lostrows import KEY, LostRows, lost_before
+from controller.service.lostrows import LostRows, lost_before
 from controller.service.protocol import Answer
 from controller.service.recordroom import not_on_disk
 from controller.verify.bathfolder import verify_bath
@@ -47,7 +48,7 @@ def room(hall: Hall, whole: int) -> int:
 
 
 def kept_count(hall: Hall) -> int:
-    return json.loads((hall.runs / "A" / "state.json").read_bytes())[KEY]
+    return json.loads((hall.runs / "A" / "state.json").read_bytes())[BATH_LOST]
 
 
 @pytest.mark.parametrize(("verb", "target"), [("note", "A01"), ("hold", "A01"), ("block", "A02")])
@@ -212,7 +213,7 @@ def test_losses_are_told_one_after_the_other():
 @pytest.mark.parametrize(("kept", "found"), [(7, 7), (0, 0), (-1, 0), (True, 0), ("7", 0), (None, 0), (7.0, 0)])
 def test_a_count_that_is_none_is_none(kept, found):
     """Whatever stands in state.json, and where an older version did not write it."""
-    assert lost_before({KEY: kept}) == found
+    assert lost_before({BATH_LOST: kept}) == found
     assert lost_before({}) == 0
 
 
