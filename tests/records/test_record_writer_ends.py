@@ -29,7 +29,7 @@ class Failing(Disk):
 
 
 class Hanging(Disk):
-    """Does not come back from a write, or from the question how much is free, until it is let go."""
+    """Does not come back from what it was told (`write`, `sync`, `close`, `free_bytes`) until it is let go."""
 
     def __init__(self, what: str) -> None:
         self.what = what
@@ -43,6 +43,14 @@ class Hanging(Disk):
     def write(self, fd, data, offset):
         self._wait("write")
         super().write(fd, data, offset)
+
+    def sync(self, fd):
+        self._wait("sync")
+        super().sync(fd)
+
+    def close(self, fd):
+        self._wait("close")
+        super().close(fd)
 
     def free_bytes(self, folder):
         self._wait("free_bytes")
@@ -247,30 +255,9 @@ def test_a_look_at_the_disk_that_hangs_takes_no_row_and_keeps_nobody(tmp_path):
     disk.answers.set()
 
 
-class Closing(Disk):
-    """Does not come back from a sync, or from closing a file, until it is let go."""
-
-    def __init__(self, what: str) -> None:
-        self.what = what
-        self.hangs, self.answers = threading.Event(), threading.Event()
-
-    def _wait(self, what: str) -> None:
-        if self.what == what:
-            self.hangs.set()
-            assert self.answers.wait(BOUND_S)
-
-    def sync(self, fd):
-        self._wait("sync")
-        super().sync(fd)
-
-    def close(self, fd):
-        self._wait("close")
-        super().close(fd)
-
-
 def test_what_came_while_the_last_round_was_written_is_written_too(tmp_path):
     """A group is left while a hand is at its rows: it is let go only once what came meanwhile is on the disk."""
-    disk = Closing("sync")
+    disk = Hanging("sync")
     writer, group = writer_of(tmp_path, disk)
     writer.start()
     assert disk.hangs.wait(BOUND_S)
@@ -287,7 +274,7 @@ def test_what_came_while_the_last_round_was_written_is_written_too(tmp_path):
 
 def test_no_cycle_waits_for_files_that_are_closed(tmp_path):
     """A run's files are given back on a disk that does not answer: marks and rows of others go on."""
-    disk = Closing("")
+    disk = Hanging("")
     writer, group = writer_of(tmp_path, disk)
     writer.start()
     assert writer.flush(BOUND_S)

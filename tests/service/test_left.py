@@ -181,13 +181,18 @@ async def test_a_state_json_with_another_byte_is_not_believed(runs, name):
     hall.end()
 
 
-async def test_a_state_json_of_before_is_read_as_it_stands(runs):
-    """A version without the hash wrote it: the block is still anna's, and a person is told that it is not sealed."""
-    path = file_of(runs, "state.json")
+def as_of_before(path):
+    """A state.json as a version without the hash wrote it."""
     kept = json.loads(path.read_bytes())
     for later in ("sha256", "lost", "bath_lost_rows"):
         kept.pop(later, None)
     path.write_text(json.dumps({**kept, "format": "formbath/state/1"}) + "\n")
+
+
+async def test_a_state_json_of_before_is_read_as_it_stands(runs):
+    """A version without the hash wrote it: the block is still anna's, and a person is told that it is not sealed."""
+    path = file_of(runs, "state.json")
+    as_of_before(path)
     hall = await begun_safely(runs)
     assert said(hall) == ["state.json: is of an older form, not sealed: a changed byte in it would not show"]
     assert hall.circuit("A02").blocked_by == "anna"
@@ -197,10 +202,7 @@ async def test_a_state_json_of_before_is_read_as_it_stands(runs):
 async def test_a_state_json_of_before_is_sealed_before_anything_is_beside_it(runs):
     """A start that ends before its first cycle leaves no unsealed state beside a sealed limits.json."""
     path = file_of(runs, "state.json")
-    kept = json.loads(path.read_bytes())
-    for later in ("sha256", "lost", "bath_lost_rows"):
-        kept.pop(later, None)
-    path.write_text(json.dumps({**kept, "format": "formbath/state/1"}) + "\n")
+    as_of_before(path)
     Hall(runs).end()
     path.with_name("limits.json").write_bytes(limits_file({"format": FORMAT, "limits": {}}))
     hall = await begun_safely(runs)
